@@ -1,0 +1,26 @@
+"""loopgis: directional-drilled ground loops, from a parcel to ranked, drillable layouts in a GeoPackage."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from loopgis.core.version import VERSION
+
+if TYPE_CHECKING:
+    from loopgis.driver import design
+    from loopgis.rules.audit import audit
+    from loopgis.site.read import read_site
+
+__version__ = VERSION
+__all__ = ["__version__", "audit", "design", "read_site"]
+
+_HOME = {"read_site": "loopgis.site.read", "design": "loopgis.driver", "audit": "loopgis.rules.audit"}
+
+
+def __getattr__(name: str) -> Any:  # noqa: ANN401
+    """Import the public calls when they are first used, so that start-up stays light."""
+    if name in _HOME:
+        from importlib import import_module  # noqa: PLC0415
+
+        return getattr(import_module(_HOME[name]), name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

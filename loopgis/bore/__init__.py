@@ -1,0 +1,1 @@
+"""One bore: plan curve, profile, rods. Arrays in, arrays out."""

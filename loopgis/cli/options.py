@@ -1,0 +1,51 @@
+"""Flags that verbs share, and the way they talk: results on stdout, talk on stderr."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from loopgis.core.findings import Finding
+
+units = click.option(
+    "--units", type=click.Choice(["us", "metric"]), help="Units of sheets and talk; default: the site file's."
+)
+overwrite = click.option("--overwrite", is_flag=True, help="Replace results that are there already.")
+as_json = click.option("--json", "as_json", is_flag=True, help="Machine-readable result on stdout.")
+verbose = click.option("-v", "--verbose", count=True, help="Say more on stderr; -vv shows where a defect happened.")
+quiet = click.option("-q", "--quiet", is_flag=True, help="Say only what is wrong.")
+
+
+def teller(verbose: int, *, quiet: bool) -> Callable[[str], None]:
+    """Function that reports progress: a line each with -v, one changing line on a terminal, nothing otherwise."""
+    if quiet:
+        return lambda _: None
+    if verbose:
+        return lambda text: click.echo(text, err=True)
+    if sys.stderr.isatty():
+        return lambda text: click.echo(f"\r\033[K{text[:78]}", err=True, nl=False)
+    return lambda _: None
+
+
+def end_of_talk(verbose: int, *, quiet: bool) -> None:
+    """Clear the changing line."""
+    if not quiet and not verbose and sys.stderr.isatty():
+        click.echo("\r\033[K", err=True, nl=False)
+
+
+def show_json(value: Any) -> None:  # noqa: ANN401
+    """Print a result for machines."""
+    click.echo(json.dumps(value, indent=1, sort_keys=False, allow_nan=False, default=str))
+
+
+def show_findings(findings: Sequence[Finding], *, quiet: bool, stdout: bool = False) -> None:
+    """Print findings, only errors when quiet."""
+    for finding in findings:
+        if not quiet or finding.severity == "error":
+            click.echo(finding.line(), err=not stdout)

@@ -1,0 +1,1 @@
+"""Errors, units, the local frame and findings. No files, no GIS."""

@@ -1,0 +1,416 @@
+"""The one place where all steps meet: one site, end to end.
+
+read -> zones -> field -> pads (given, or searched) -> drafts (pad x pattern) -> judged, ranked layouts -> files
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from loopgis.core.errors import NoLayoutError
+from loopgis.core.findings import Finding, in_order
+from loopgis.core.units import length_text
+from loopgis.layout import assemble, generate, pads
+from loopgis.layout.field import Field
+from loopgis.layout.realise import Workshop
+from loopgis.layout.separation import SeparationRule
+from loopgis.rules import files as rule_files
+from loopgis.rules.zones import zones_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from loopgis.bore.profile import Limits
+    from loopgis.layout.generate import Draft, Wish
+    from loopgis.layout.model import Layout, Pad
+    from loopgis.rules.model import RuleFile, Zone
+    from loopgis.site.model import Site
+
+RULE_OF_THUMB_M_PER_W = 200 * 0.3048 / 3516.85
+"""200 ft of bore per ton of load: trade rule, two practitioner pages (facts/anchors 1.17). Stands in until the heat is computed."""
+SHALLOWER_M = ((3.6576, 3.048, 2.4384), (1.8288,))
+"""Tiers tried when the user named no depth and the default does not fit: 12, 10 and 8 ft, at last 6 ft."""
+ENOUGH_SHARE = 0.6
+"""Below this share of the wanted length the shallower tiers are tried as well."""
+SPOTS = 3
+KEPT = 6
+"""Layouts written at most."""
+LEAST_SHARE = 0.25
+"""A layout with less than this share of the best level run is left out, unless it is the best of its pattern."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Design:
+    """Ranked layouts of one site with everything found on the way."""
+
+    site: Site
+    files: tuple[RuleFile, ...]
+    zones: tuple[Zone, ...]
+    layouts: tuple[Layout, ...]
+    findings: tuple[Finding, ...]
+    pads_tried: tuple[dict[str, Any], ...]
+    candidates: int
+    seconds: dict[str, float] = field(default_factory=dict)
+
+    def write(
+        self,
+        folder: str | Path,
+        *,
+        overwrite: bool = False,
+        pictures: bool = True,
+        tell: Callable[[str], None] = lambda _: None,
+    ) -> list[Path]:
+        """Write layouts.gpkg, summary.json, review.html and a picture per layout into a folder; all or nothing.
+
+        Returns the paths written. Raises InputError when the folder cannot be written or holds results and overwrite is False.
+        """
+        from loopgis.sheets.bundle import Contents, write_bundle  # noqa: PLC0415
+
+        contents = Contents(
+            site=self.site, zones=self.zones, layouts=self.layouts, findings=self.findings, summary=self.summary()
+        )
+        written: list[Path] = write_bundle(Path(folder), contents, overwrite=overwrite, pictures=pictures, tell=tell)
+        return written
+
+    def table(self) -> list[str]:
+        """The layouts as lines of text, in the site's units."""
+        units = self.site.spec.units
+        lines = ["rank  layout  pattern   score  bores  drilled     level     spacing    crossings  index"]
+        for y in self.layouts:
+            e = y.evaluation
+            spacing = "-" if e.spacing_min_m is None else length_text(e.spacing_min_m, units)
+            drilled, level = length_text(e.total_length_m, units, 0), length_text(e.level_length_m, units, 0)
+            lines.append(
+                f"{y.rank:>4}  {y.layout_id:<6}  {y.pattern:<8}  {y.score:5.1f}  {e.bores:>5}  {drilled:>8}  {level:>8}"
+                f"  {spacing:>9}  {e.crossings:>9}  {e.crossing_risk:.2g}"
+            )
+        return lines
+
+    def summary(self) -> dict[str, Any]:
+        """Everything that summary.json holds."""
+        return {
+            "loopgis": 1,
+            "site": self.site.describe(),
+            "rules": [f.file_id for f in self.files],
+            "layouts": [y.summary() for y in self.layouts],
+            "pads_tried": list(self.pads_tried),
+            "findings": [f.as_dict() for f in self.findings],
+        }
+
+
+def check(path: str | Path) -> tuple[Site | None, tuple[Finding, ...]]:
+    """Everything that reading a site and its rule files turns up, errors included; the site is None when it cannot be used."""
+    from loopgis.core.errors import InputError  # noqa: PLC0415
+    from loopgis.site.read import collect  # noqa: PLC0415
+
+    site, findings = collect(path)
+    if site is None:
+        return None, findings
+    try:
+        ground = prepare(site)
+    except InputError as error:
+        return None, (*findings, Finding(severity="error", code="rules", message=str(error)))
+    closed = []
+    if ground.field.end_area.is_empty:
+        closed = [
+            Finding(
+                severity="warning",
+                code="all-closed",
+                message="the zones leave no ground where a bore may begin or end",
+                remedy="look at the distances of the rules and at the features",
+            )
+        ]
+    return site, (*findings, *ground.findings, *closed)
+
+
+def design(
+    path_or_site: str | Path | Site, *, units: str | None = None, tell: Callable[[str], None] = lambda _: None
+) -> Design:
+    """Ranked layouts for a site file, or for a site already read.
+
+    Raises InputError for input that cannot be used and NoLayoutError when nothing fits. units: "us" or "metric" instead of
+    the site file's, for sheets; tell: called with a line per stage.
+    """
+    from loopgis.site.model import Site as SiteType  # noqa: PLC0415
+
+    clock = {"start": time.perf_counter()}
+    if isinstance(path_or_site, SiteType):
+        site = path_or_site
+    else:
+        from loopgis.site.read import read_site  # noqa: PLC0415
+
+        site = read_site(path_or_site)
+    if units is not None:
+        site = replace(site, spec=replace(site.spec, units=units))
+    _lap(clock, "read")
+    ground = prepare(site)
+    _lap(clock, "zones")
+    tell(f"{len(ground.zones)} zones from {len(ground.files)} rule files")
+    found = _lay_out(ground, tell)
+    _lap(clock, "layouts")
+    layouts = assemble.rank(
+        [assemble.judge(d, field=ground.field, files=ground.files, wish=ground.wish) for d in found.drafts],
+        weights=site.spec.score,
+        spacing_m=site.spec.bore.spacing_m,
+    )
+    _lap(clock, "judge")
+    findings = in_order([*site.findings, *ground.findings, *found.findings, *_better_pad(ground, layouts, tell)])
+    _lap(clock, "better pad")
+    clock.pop("start")
+    return Design(
+        site=site,
+        files=ground.files,
+        zones=ground.zones,
+        layouts=layouts,
+        findings=tuple(findings),
+        pads_tried=tuple(found.pads_tried),
+        candidates=found.candidates,
+        seconds=clock,
+    )
+
+
+def _lap(clock: dict[str, float], name: str) -> None:
+    clock[name] = time.perf_counter() - clock["start"] - sum(v for k, v in clock.items() if k != "start")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Prepared:
+    """A site with its rules turned into ground, ready to be laid out."""
+
+    field: Field
+    files: tuple[RuleFile, ...]
+    zones: tuple[Zone, ...]
+    rule: SeparationRule
+    wish: Wish
+    findings: tuple[Finding, ...]
+
+
+@dataclass(eq=False)
+class _Found:
+    drafts: list[Draft]
+    findings: list[Finding]
+    pads_tried: list[dict[str, Any]]
+    candidates: int
+
+
+def limits_of(site: Site) -> Limits:
+    """What the site's rig can do, as the profile wants it."""
+    from loopgis.bore.profile import Limits as LimitsType  # noqa: PLC0415
+
+    rig = site.spec.rig
+    return LimitsType(
+        bend_radius_m=rig.bend_radius_m,
+        rod_length_m=rig.rod_length_m,
+        entry_pitch_pct=rig.entry_pitch_pct,
+        exit_pitch_pct=rig.exit_pitch_pct,
+        max_depth_m=rig.max_depth_m,
+    )
+
+
+def prepare(site: Site) -> Prepared:
+    """Rules, zones, open ground, separation rule and the wanted length of a site."""
+    files = tuple(rule_files.load(name) for name in site.spec.rules)
+    zones, missing = zones_of(site, files)
+    share = max(f.bore_vert_share for f in files)
+    spec = site.spec.bore
+    rule = SeparationRule(
+        spacing_m=spec.spacing_m,
+        plan_tolerance_m=max(f.bore_plan_tolerance_m for f in files),
+        vert_share=share,
+        hole_m=spec.hole_diameter_m,
+        rod_m=site.spec.rig.rod_length_m,
+    )
+    wish, told = _wish(site)
+    return Prepared(
+        field=Field(site=site, zones=zones, limits=limits_of(site), vert_share=share),
+        files=files,
+        zones=zones,
+        rule=rule,
+        wish=wish,
+        findings=(*missing, *told),
+    )
+
+
+def _wish(site: Site) -> tuple[Wish, list[Finding]]:
+    spec, demand = site.spec.bore, site.spec.demand
+    if spec.bores is not None or spec.length_m is not None:
+        return generate.Wish(bores=spec.bores, length_m=spec.length_m), []
+    if demand is None:
+        note = Finding(
+            severity="note",
+            code="no-demand",
+            message="neither a demand nor [bore] bores or length: as much as fits is drawn",
+            remedy="add [demand], or [bore] length",
+        )
+        return generate.Wish(bores=None, length_m=None), [note]
+    peak = max(demand.heating_peak_w, demand.cooling_peak_w)
+    length = peak * RULE_OF_THUMB_M_PER_W
+    text = length_text(length, site.spec.units, 0)
+    note = Finding(
+        severity="warning",
+        code="rule-of-thumb",
+        measured=length,
+        message=f"wanted level run {text} is the trade's 200 ft per ton of peak load, not a heat computation",
+        remedy="this version does not size the loop; set [bore] length when you know it",
+    )
+    return generate.Wish(bores=None, length_m=length), [note]
+
+
+def _lay_out(ground: Prepared, tell: Callable[[str], None]) -> _Found:
+    """Drafts for the given or the best pads, at the named tiers, then at shallower ones when those do not fit."""
+    site = ground.field.site
+    workshop = Workshop(ground.field)
+    tiers: tuple[float, ...] = site.spec.bore.depth_m
+    found = _try_tiers(ground, workshop, tiers, tell)
+    wanted = ground.wish.length_m
+    best = max((d.level_m for d in found.drafts), default=0.0)
+    for shallower in () if site.spec.bore.depth_given else SHALLOWER_M:
+        if found.drafts and (not wanted or best >= ENOUGH_SHARE * wanted or shallower is SHALLOWER_M[-1]):
+            break
+        more = (*tiers, *(t for t in shallower if t < min(tiers) - 0.1))
+        again = _try_tiers(ground, workshop, more, tell)
+        if max((d.level_m for d in again.drafts), default=0.0) > best * 1.1:
+            depths = ", ".join(
+                length_text(t, site.spec.units, 0)
+                for t in sorted({b.target_depth_m for d in again.drafts for b in d.bores})
+            )
+            first = length_text(tiers[0], site.spec.units, 0)
+            again.findings.append(
+                Finding(
+                    severity="warning",
+                    code="shallower-tier",
+                    message=f"a level run at {first} does not fit everywhere; tiers used: {depths}",
+                    remedy="name the depths you want in [bore] depth",
+                )
+            )
+            found, best = again, max(d.level_m for d in again.drafts)
+    if not found.drafts:
+        reasons, change = explain(ground, workshop)
+        raise NoLayoutError(site.spec.path, reasons, change)
+    return found
+
+
+def _try_tiers(ground: Prepared, workshop: Workshop, tiers: Sequence[float], tell: Callable[[str], None]) -> _Found:
+    """Drafts of every pad and pattern at these tiers: the best of each pattern and place."""
+    field_ = ground.field
+    tried: list[dict[str, Any]] = []
+    drafts: list[Draft] = []
+    for spot, (bound, pad, pattern) in enumerate(_pads(ground, tiers)):
+        made = generate.draft(pad, pattern, tiers, field=field_, workshop=workshop, rule=ground.rule, wish=ground.wish)
+        tried.append(
+            {
+                "x_m": round(pad.centre[0], 2),
+                "y_m": round(pad.centre[1], 2),
+                "axis_deg": round(pad.axis_deg, 1),
+                "given": pad.given,
+                "bound_m": None if bound is None else round(bound, 1),
+                "pattern": pattern,
+                "level_length_m": round(made.level_m, 2) if made else 0.0,
+                "bores": len(made.bores) if made else 0,
+            }
+        )
+        tell(f"pad {spot + 1} {pattern}: {tried[-1]['bores']} bores, {tried[-1]['level_length_m']} m level")
+        if made is not None:
+            drafts.append(made)
+    return _Found(
+        drafts=_best_of_each(drafts, ground),
+        findings=[],
+        pads_tried=tried,
+        candidates=sum(d.candidates for d in drafts),
+    )
+
+
+def _pads(ground: Prepared, tiers: Sequence[float]) -> list[tuple[float | None, Pad, str]]:
+    """Pads to lay out in full, each with its bound and the pattern it is meant for."""
+    spec = ground.field.site.spec
+    if spec.pad.at is not None:
+        return [(None, p, pattern) for p in pads.given_pads(ground.field, spec.pad.at) for pattern in spec.patterns]
+    for tier in sorted(tiers, reverse=True):
+        found = pads.search(
+            ground.field, tier, patterns=spec.patterns, keep=SPOTS, home=_goal(ground), wanted_m=ground.wish.length_m
+        )
+        if found:
+            return [*found, *((b, p, other) for other in spec.patterns for b, p in _firsts_of_others(found, other))]
+    return []
+
+
+def _firsts_of_others(found: Sequence[tuple[float, Pad, str]], pattern: str) -> list[tuple[float, Pad]]:
+    """The best place of every other pattern, so that each pattern is tried there too."""
+    firsts: dict[str, tuple[float, Pad]] = {}
+    for bound, pad, meant in found:
+        firsts.setdefault(meant, (bound, pad))
+    return [v for meant, v in firsts.items() if meant != pattern]
+
+
+def _goal(ground: Prepared) -> tuple[float, float]:
+    """Where the header goes; the lot's middle when there is no building."""
+    middle = ground.field.site.parcel.centroid
+    return assemble.home(ground.field.site) or (float(middle.x), float(middle.y))
+
+
+def _best_of_each(drafts: Sequence[Draft], ground: Prepared) -> list[Draft]:
+    """Per place and pattern the better axis; then at most KEPT, never losing the best of a pattern."""
+    wanted = ground.wish.length_m
+
+    def value(d: Draft) -> tuple[float, float]:
+        level = min(d.level_m, wanted) if wanted else d.level_m
+        return round(level, 3), -round(sum(b.length_m for b in d.bores), 3)
+
+    places: dict[tuple[str, tuple[float, float] | None], Draft] = {}
+    for d in drafts:
+        key = (d.pattern, None if d.pad.given else d.pad.centre)
+        if key not in places or value(d) > value(places[key]):
+            places[key] = d
+    ordered = sorted(places.values(), key=value, reverse=True)
+    firsts = [next((d for d in ordered if d.pattern == p), None) for p in ground.field.site.spec.patterns]
+    head = [d for d in firsts if d is not None]
+    useful = LEAST_SHARE * max((d.level_m for d in ordered), default=0.0)
+    return [*head, *(d for d in ordered if d not in head and d.level_m >= useful)][:KEPT]
+
+
+def _better_pad(ground: Prepared, layouts: Sequence[Layout], tell: Callable[[str], None]) -> list[Finding]:
+    """When the user fixed the pad: what the best other place would bring, laid out in full."""
+    spec = ground.field.site.spec
+    if spec.pad.at is None or not layouts:
+        return []
+    tier = max(b.target_depth_m for y in layouts for b in y.bores)
+    full = replace(ground.wish, length_m=None) if ground.wish.length_m else ground.wish
+    workshop = Workshop(ground.field)
+    mine = max(y.evaluation.level_length_m for y in layouts)
+    best: tuple[float, Pad] | None = None
+    tell("looking for a better pad")
+    for _, pad, pattern in pads.search(
+        ground.field, tier, patterns=spec.patterns, keep=1, home=_goal(ground), wanted_m=None
+    ):
+        made = generate.draft(pad, pattern, (tier,), field=ground.field, workshop=workshop, rule=ground.rule, wish=full)
+        if made is not None and (best is None or made.level_m > best[0]):
+            best = (made.level_m, pad)
+    if best is None or best[0] <= mine * 1.1:
+        return []
+    way = assemble.direction_text(spec.pad.at, best[1].centre, spec.units)
+    return [
+        Finding(
+            severity="note",
+            code="better-pad",
+            measured=best[0],
+            limit=mine,
+            message=f"a pad {way} of the given one has room for {best[0] / mine:.1f} times the level length",
+            remedy="leave [pad] at out to let the tool search",
+        )
+    ]
+
+
+def explain(ground: Prepared, workshop: Workshop) -> tuple[list[str], str]:
+    """Why nothing fits, and the smallest single change that was tried and makes something fit."""
+    from loopgis.layout.explain import reasons_of, smallest_change  # noqa: PLC0415
+
+    return reasons_of(ground.field, workshop), smallest_change(ground.field.site, lambda s: bool(_quick(s)))
+
+
+def _quick(site: Site) -> list[Draft]:
+    """Does anything fit on a changed site? Named tiers only, two places."""
+    ground = prepare(site)
+    return _try_tiers(ground, Workshop(ground.field), site.spec.bore.depth_m, lambda _: None).drafts

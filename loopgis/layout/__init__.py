@@ -1,0 +1,1 @@
+"""Many bores: pads, candidates, separation, choice, risk, score."""

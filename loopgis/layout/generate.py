@@ -1,0 +1,226 @@
+"""One layout: a pad, a pattern, depth tiers -> bores that are drillable, clear of every zone and apart from each other."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from loopgis.layout import candidates as cand
+from loopgis.layout.score import pair_distances
+from loopgis.layout.select import pick
+from loopgis.layout.separation import conflicts
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from loopgis.bore.model import Bore
+    from loopgis.layout.candidates import Candidate
+    from loopgis.layout.field import Field
+    from loopgis.layout.model import Pad
+    from loopgis.layout.realise import Workshop
+    from loopgis.layout.separation import PairDistance, SeparationRule
+
+FULL_BORES = 12
+"""Bores drawn at most when nothing says how many are wanted."""
+MOST_BORES = 60
+HALF_WORTH_M = 15.0
+"""Level run of which half counts: a bore that hardly levels off is not worth its slants."""
+ROUNDS = 14
+SECTOR_DEG = 6.0
+"""Directions closer than this are one when candidates are thinned."""
+LEAST_LEVEL_M = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wish:
+    """What the user wants of a layout: a count, or a total level length in metres, or neither (as much as fits)."""
+
+    bores: int | None
+    length_m: float | None
+
+    @property
+    def most(self) -> int:
+        """Largest number of bores to choose."""
+        return self.bores or (MOST_BORES if self.length_m else FULL_BORES)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Draft:
+    """Bores of one layout before it is judged, with all their pair distances; candidates counts what was sifted through."""
+
+    pad: Pad
+    pattern: str
+    bores: tuple[Bore, ...]
+    pairs: dict[tuple[int, int], PairDistance]
+    candidates: int
+
+    @property
+    def level_m(self) -> float:
+        """Total level run."""
+        return float(sum(b.level_length_m for b in self.bores))
+
+
+def draft(
+    pad: Pad,
+    pattern: str,
+    tiers_m: Sequence[float],
+    *,
+    field: Field,
+    workshop: Workshop,
+    rule: SeparationRule,
+    wish: Wish,
+) -> Draft | None:
+    """Best layout found for a pad and a pattern, None when not one bore fits."""
+    make = cand.fan if pattern == "fan" else cand.parallel
+    found = make(pad, field, tiers_m)
+    pool = _prune(found, pad, max(220, min(480, 10 * (wish.bores or 12))))
+    if not pool:
+        return None
+    clash = conflicts(pool, rule, field.limits.entry_pitch_pct[1])
+    deepest = max(tiers_m)
+    value = np.array([worth(c.level_m, c.tier_m, deepest, counted=wish.bores is not None) for c in pool])
+    bores, pairs = _settle(pool, value, clash, workshop, rule, wish, deepest)
+    if not bores:
+        return None
+    order = _round_the_pad(bores, pad)
+    back = {old: new for new, old in enumerate(order)}
+    named = tuple(replace(bores[old], bore_id=f"B-{new + 1:02d}") for new, old in enumerate(order))
+    moved = {}
+    for (i, j), d in pairs.items():
+        a, b = back[i], back[j]
+        moved[(min(a, b), max(a, b))] = d
+    return Draft(pad=pad, pattern=pattern, bores=named, pairs=dict(sorted(moved.items())), candidates=len(found))
+
+
+def worth(level_m: float, tier_m: float, deepest_m: float, *, counted: bool) -> float:
+    """Value of a candidate: its level run, less for short ones unless the count is fixed, and less for a shallow tier."""
+    share = 1.0 if counted else level_m / (level_m + HALF_WORTH_M)
+    return level_m * share * math.sqrt(tier_m / deepest_m) + 1e-3
+
+
+def _prune(found: Sequence[Candidate], pad: Pad, most: int) -> list[Candidate]:
+    """Keep the best of every direction, tier and part of the pad, until the pool has a handy size.
+
+    Every part of the pad gets the same share, so that a long pad is not left to the few places with the longest bores.
+    """
+    if len(found) <= most:
+        return list(found)
+    parts = max(c.entry for c in found) // 8 + 1
+    groups: dict[tuple[int, int, int], list[Candidate]] = {}
+    for c in found:
+        x, y, _ = c.curve.end()
+        bearing = math.degrees(math.atan2(y - c.curve.y0, x - c.curve.x0)) - (90 - pad.axis_deg)
+        way = int(bearing % 360 // SECTOR_DEG) if c.pattern == "fan" else _lane_no(c, pad)
+        groups.setdefault((c.entry // parts, way, round(c.tier_m * 100)), []).append(c)
+    for members in groups.values():
+        members.sort(key=lambda c: (-round(c.level_m, 3), c.curve.length_m))
+    ranked: list[tuple[int, float, list[Candidate]]] = []
+    for part in {key[0] for key in groups}:
+        mine = sorted((g for key, g in groups.items() if key[0] == part), key=lambda g: -round(g[0].level_m, 3))
+        ranked += [(n, -round(g[0].level_m, 3), g) for n, g in enumerate(mine)]
+    ranked.sort(key=lambda row: row[:2])
+    pool: list[Candidate] = []
+    depth = 0
+    while len(pool) < most and any(len(g) > depth for *_, g in ranked):
+        pool += [g[depth] for *_, g in ranked if len(g) > depth]
+        depth += 1
+    return pool[:most]
+
+
+def _lane_no(c: Candidate, pad: Pad) -> int:
+    """Signed number of half metres between a lane and the pad's centre, and its direction."""
+    x, y, heading = c.curve.end()
+    across = (y - pad.centre[1]) * math.cos(heading) - (x - pad.centre[0]) * math.sin(heading)
+    return round(across * 2) * 2 + (math.cos(heading - math.radians(90 - pad.axis_deg) + math.pi / 2) > 0)
+
+
+def _settle(
+    pool: list[Candidate],
+    value: NDArray[np.float64],
+    clash: NDArray[np.bool_],
+    workshop: Workshop,
+    rule: SeparationRule,
+    wish: Wish,
+    deepest_m: float,
+) -> tuple[list[Bore], dict[tuple[int, int], PairDistance]]:
+    """Pick, make the bores, learn what they really are (no profile, another level run, nearer than estimated), and pick again.
+
+    Every round leaves a set that holds, offenders dropped; the best of them is the answer.
+    """
+    value, clash = value.copy(), clash.copy()
+    level = np.array([c.level_m for c in pool])
+    enough = wish.length_m
+    best: tuple[list[Bore], dict[tuple[int, int], PairDistance]] = ([], {})
+    for _ in range(ROUNDS):
+        usable = np.flatnonzero(value > 0)
+        target = None if enough is None else _as_value(enough, value[usable], level[usable])
+        chosen = [
+            int(usable[k]) for k in pick(value[usable], clash[np.ix_(usable, usable)], most=wish.most, enough=target)
+        ]
+        made = [(i, workshop.bore(pool[i])) for i in chosen]
+        for i, bore in made:
+            level[i] = bore.level_length_m if bore is not None else 0.0
+            value[i] = (
+                worth(level[i], pool[i].tier_m, deepest_m, counted=wish.bores is not None)
+                if level[i] >= LEAST_LEVEL_M
+                else 0.0
+            )
+        held = [(i, b) for i, b in made if b is not None and value[i] > 0]
+        pairs = pair_distances([b for _, b in held], rule, workshop.pairs)
+        near = [(i, j) for (i, j), d in pairs.items() if d.shortfall_m > 0]
+        for i, j in near:
+            clash[held[i][0], held[j][0]] = clash[held[j][0], held[i][0]] = True
+        kept = _drop_offenders([float(value[i]) for i, _ in held], near)
+        bores = [held[k][1] for k in kept]
+        if _total(bores) > _total(best[0]) + 1e-6:
+            back = {old: new for new, old in enumerate(kept)}
+            best = (bores, {(back[i], back[j]): d for (i, j), d in pairs.items() if i in back and j in back})
+        if len(kept) < len(made):
+            continue
+        if (
+            enough is None
+            or wish.length_m is None
+            or _total(bores) >= wish.length_m
+            or enough > 3 * wish.length_m
+            or not len(usable)
+        ):
+            break
+        enough *= 1.02 + (wish.length_m - _total(bores)) / wish.length_m
+    return best
+
+
+def _total(bores: Sequence[Bore]) -> float:
+    return float(sum(b.level_length_m for b in bores))
+
+
+def _drop_offenders(value: Sequence[float], near: Sequence[tuple[int, int]]) -> list[int]:
+    """Indices left after dropping, one by one, the bore with most offences (of equals the least valuable)."""
+    left, open_ = set(range(len(value))), list(near)
+    while open_:
+        count = {k: sum(k in pair for pair in open_) for k in left}
+        out = max(left, key=lambda k: (count[k], -value[k], k))
+        left.discard(out)
+        open_ = [pair for pair in open_ if out not in pair]
+    return sorted(left)
+
+
+def _as_value(length_m: float, value: NDArray[np.float64], level_m: NDArray[np.float64]) -> float:
+    """Level length translated into value, by the mean ratio of the pool's better half."""
+    better = level_m >= np.median(level_m) if len(level_m) else np.array([], dtype=bool)
+    ratio = float(value[better].sum() / level_m[better].sum()) if better.any() else 1.0
+    return length_m * ratio
+
+
+def _round_the_pad(bores: Sequence[Bore], pad: Pad) -> list[int]:
+    """Order clockwise by where the exits lie, from the pad's axis on."""
+
+    def bearing(b: Bore) -> float:
+        a = math.degrees(math.atan2(b.x_m[-1] - pad.centre[0], b.y_m[-1] - pad.centre[1]))
+        return round((a - pad.axis_deg) % 360, 6)
+
+    return sorted(range(len(bores)), key=lambda i: bearing(bores[i]))

@@ -1,0 +1,143 @@
+"""Pads, layouts and what is found out about them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+    from shapely import Polygon
+
+    from loopgis.bore.model import Bore
+    from loopgis.core.findings import Finding, Outcome
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Pad:
+    """Where the rig stands and all loops end.
+
+    centre: frame point; axis_deg: azimuth of the long side; size_m: short and long side; polygon: its outline;
+    given: the user fixed it.
+    """
+
+    centre: tuple[float, float]
+    axis_deg: float
+    size_m: tuple[float, float]
+    polygon: Polygon
+    given: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Crossing:
+    """A bore passing over or under a feature.
+
+    clearance_m: clear gap, edge to edge; sigma_m: its standard deviation;
+    risk: probability of contact as a relative index, None when it could not be computed.
+    """
+
+    bore_id: str
+    feature_id: str
+    kind: str
+    rule_id: str
+    x_m: float
+    y_m: float
+    z_m: float
+    station_m: float
+    angle_deg: float
+    clearance_m: float | None
+    sigma_m: float | None
+    risk: float | None
+    depth_known: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Clearance:
+    """One bore against one rule and feature: required and provided distance, margin, outcome, citation.
+
+    basis: "plan" (horizontal distance) or "cover" (depth under the ground) or "gap" (clear height at a crossing).
+    """
+
+    bore_id: str
+    rule_id: str
+    feature_id: str
+    kind: str
+    basis: str
+    required_m: float
+    provided_m: float
+    margin_m: float
+    outcome: Outcome
+    citation: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Header:
+    """Pipe run from the pad to the building: frame points (n, 3) and length. size is empty until it is computed."""
+
+    xyz: NDArray[np.float64]
+    length_m: float
+    size: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evaluation:
+    """The named figures of one layout. None = not computed in this version, never a guess."""
+
+    bores: int
+    total_length_m: float
+    level_length_m: float
+    wanted_length_m: float | None
+    spacing_min_m: float | None
+    spacing_mean_m: float | None
+    near_pad_min_m: float | None
+    crossings: int
+    consents: int
+    unverified: int
+    crossing_risk: float
+    min_margin_m: float | None
+    header_length_m: float
+    ewt_min_c: float | None = None
+    ewt_max_c: float | None = None
+    head_kpa: float | None = None
+    pull_max_kn: float | None = None
+    cost: float | None = None
+    bound_gap_pct: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Layout:
+    """A pad, its bores, the header, and their evaluation.
+
+    layout_id: e.g. "L-01"; rank: 1 = best; pattern: fan | parallel; score: 0..100, higher is better; terms: every term of
+    the score as {name: {"value": raw figure, "share": 0..1, "weight": weight, "points": share * weight}}.
+    """
+
+    layout_id: str
+    rank: int
+    pattern: str
+    pad: Pad
+    bores: tuple[Bore, ...]
+    header: Header | None
+    evaluation: Evaluation
+    crossings: tuple[Crossing, ...]
+    clearances: tuple[Clearance, ...]
+    score: float
+    terms: dict[str, dict[str, float]]
+    pareto: bool
+    findings: tuple[Finding, ...] = field(default=())
+
+    def summary(self) -> dict[str, Any]:
+        """Figures for summary.json."""
+        from dataclasses import asdict  # noqa: PLC0415
+
+        return {
+            "layout_id": self.layout_id,
+            "rank": self.rank,
+            "pattern": self.pattern,
+            "score": round(self.score, 3),
+            "pareto": self.pareto,
+            "terms": self.terms,
+            **asdict(self.evaluation),
+            "findings": [f.as_dict() for f in self.findings],
+        }

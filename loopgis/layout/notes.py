@@ -1,0 +1,115 @@
+"""What is worth telling about one layout."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import shapely
+
+from loopgis.core.findings import Finding
+from loopgis.core.units import length_text
+
+if TYPE_CHECKING:
+    from loopgis.layout.field import Field
+    from loopgis.layout.generate import Wish
+    from loopgis.layout.model import Clearance, Layout
+
+WALKOVER_M = 4.572
+"""Deeper than 15 ft a walkover depth is projected and needs correction fore and aft (receiver manual, facts/hdd section 0)."""
+
+
+def layout_findings(layout: Layout, field: Field, wish: Wish) -> list[Finding]:
+    """Shortfalls against the wish, depth beyond the walkover range, a header through closed ground, failed clearances."""
+    units = field.site.spec.units
+    failed = [_too_near(row, units) for row in layout.clearances if row.outcome == "fail"]
+    return [*_shortfalls(layout, wish, units), *_deep(layout, units), *_header(layout, field), *failed]
+
+
+def _shortfalls(layout: Layout, wish: Wish, units: str) -> list[Finding]:
+    e = layout.evaluation
+    found = []
+    if wish.bores is not None and e.bores < wish.bores:
+        message, remedy = (
+            f"{e.bores} of {wish.bores} bores fit",
+            "allow less spacing, another depth tier or another pad",
+        )
+        found.append(
+            Finding(
+                severity="warning",
+                code="fewer-bores",
+                message=message,
+                remedy=remedy,
+                measured=e.bores,
+                limit=wish.bores,
+                unit="",
+            )
+        )
+    if wish.length_m is not None and e.level_length_m < wish.length_m * 0.995:
+        have, want = length_text(e.level_length_m, units, 0), length_text(wish.length_m, units, 0)
+        message, remedy = (
+            f"level run {have} of {want} wanted",
+            "another pad, less spacing or more depth tiers may bring the rest",
+        )
+        found.append(
+            Finding(
+                severity="warning",
+                code="short-of-length",
+                message=message,
+                remedy=remedy,
+                measured=e.level_length_m,
+                limit=wish.length_m,
+            )
+        )
+    return found
+
+
+def _deep(layout: Layout, units: str) -> list[Finding]:
+    deepest = max(layout.bores, key=lambda b: round(b.max_depth_m, 3))
+    if deepest.max_depth_m <= WALKOVER_M + 0.05:
+        return []
+    message = f"{length_text(deepest.max_depth_m, units)} deep: beyond 15 ft a walkover depth is projected, correct it fore and aft"
+    return [
+        Finding(
+            severity="note",
+            code="deep-locate",
+            bore_id=deepest.bore_id,
+            message=message,
+            measured=deepest.max_depth_m,
+            limit=WALKOVER_M,
+        )
+    ]
+
+
+def _header(layout: Layout, field: Field) -> list[Finding]:
+    if layout.header is None:
+        return []
+    line = shapely.LineString(layout.header.xyz[:, :2])
+    return [
+        Finding(
+            severity="warning",
+            code="header-zone",
+            feature_id=zone.feature_id,
+            rule_id=zone.rule.key,
+            message=f"the straight header run passes the zone of {zone.feature_id} ({zone.kind})",
+            remedy="route it round by hand",
+        )
+        for zone in field.zones
+        if zone.closed and "bore" in zone.applies_to and shapely.intersects(line, zone.polygon)
+    ]
+
+
+def _too_near(row: Clearance, units: str) -> Finding:
+    what = f"bore {row.bore_id}" if row.bore_id else "the pad"
+    have, need = length_text(row.provided_m, units), length_text(row.required_m, units)
+    return Finding(
+        severity="error",
+        code="too-near",
+        bore_id=row.bore_id,
+        feature_id=row.feature_id,
+        rule_id=row.rule_id,
+        measured=row.provided_m,
+        limit=row.required_m,
+        outcome="fail",
+        message=f"{what} has {have} to {row.feature_id} ({row.kind}), {need} are required",
+        remedy="move the bore" if row.bore_id else "move the pad",
+    )

@@ -1,0 +1,1 @@
+"""Rule files, the zones they make of features, and the independent audit."""

@@ -1,0 +1,229 @@
+"""The one declared schema of our GeoPackages: layers, geometry types, columns, value lists.
+
+To add a column: a line here, and its value in gpkg_rows.py. All columns are metric with the unit in the name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import get_args
+
+from loopgis.core.findings import Outcome
+from loopgis.rules.model import Mode
+from loopgis.tables.load import load_table
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: name, fiona type (str, int, float), what it means, name of its value list or empty."""
+
+    name: str
+    type: str
+    meaning: str
+    values: str = ""
+
+
+@dataclass(frozen=True)
+class LayerSchema:
+    """One layer: geometry type as fiona says it ("None" for a plain table) and its columns in order."""
+
+    geometry: str
+    meaning: str
+    columns: tuple[Column, ...]
+
+
+def _c(name: str, type_: str, meaning: str, values: str = "") -> Column:
+    return Column(name, type_, meaning, values)
+
+
+_LAYOUT = _c("layout_id", "str", "layout this row belongs to")
+_BORE = _c("bore_id", "str", "bore this row belongs to")
+_THING = (
+    _c("feature_id", "str", "own id of the feature"),
+    _c("kind", "str", "what it is", "kind"),
+    _c("quality", "str", "ASCE 38 quality level", "quality"),
+    _c("depth_m", "float", "depth of its top (a line: its axis; a water: its bed) below ground, empty when unknown"),
+    _c("width_m", "float", "width when drawn as a line or point, empty when unknown"),
+    _c("foundation", "str", "foundation of a building, empty when unknown"),
+    _c("use", "str", "use, as given"),
+    _c("label", "str", "name, as given"),
+    _c("code", "str", "letter of the public uniform colour code family"),
+)
+
+LAYERS: dict[str, LayerSchema] = {
+    "parcel": LayerSchema("Polygon", "the lot", _THING),
+    "buildings": LayerSchema("MultiPolygon", "buildings", _THING),
+    "features": LayerSchema("Unknown", "everything else on or under the ground", _THING),
+    "zones": LayerSchema(
+        "MultiPolygon",
+        "what the rules make of the features, tolerances included",
+        (
+            _c("zone_id", "str", "own id"),
+            _c("rule_id", "str", "rule file and rule"),
+            _c("kind", "str", "kind of feature", "kind"),
+            _c("feature_id", "str", "feature the zone belongs to"),
+            _c("mode", "str", "how a bore may cross", "mode"),
+            _c("distance_m", "float", "plan distance that the rule asks"),
+            _c("tolerance_m", "float", "tolerances added to it"),
+            _c(
+                "min_cover_m",
+                "float",
+                "depth the bore's axis must keep inside, all included; empty: closed at every depth",
+            ),
+            _c("closed", "int", "1: closed at every depth"),
+            _c("citation", "str", "where the rule stands"),
+        ),
+    ),
+    "pads": LayerSchema(
+        "Polygon",
+        "where the rig stands",
+        (
+            _LAYOUT,
+            _c("axis_deg", "float", "azimuth of the long side from true north"),
+            _c("given", "int", "1: fixed by the user"),
+        ),
+    ),
+    "bores": LayerSchema(
+        "3D LineString",
+        "bores, entry to exit, a vertex at least every 0.5 m",
+        (
+            _LAYOUT,
+            _BORE,
+            _c("rank", "int", "rank of its layout, 1 is best"),
+            _c("pattern", "str", "pattern of its layout", "pattern"),
+            _c("source", "str", "planned, staked, logged or surveyed", "source"),
+            _c("shape", "str", "straight, curve or detour"),
+            _c("length_m", "float", "drilled length, 3-D"),
+            _c("plan_length_m", "float", "length in plan"),
+            _c("level_length_m", "float", "drilled length within 0.3 m of the target depth or deeper"),
+            _c("target_depth_m", "float", "depth of the level run that was aimed at"),
+            _c("max_depth_m", "float", "deepest point of the axis below the ground above it"),
+            _c("min_cover_m", "float", "least cover over the reamed hole on the level run"),
+            _c("entry_pitch_pct", "float", "pitch at the entry, negative going down"),
+            _c("exit_pitch_pct", "float", "pitch at the exit, positive coming up"),
+            _c("min_radius_m", "float", "tightest 3-D radius, empty when straight"),
+            _c("hole_diameter_m", "float", "reamed hole"),
+            _c("rods", "int", "drill rods needed"),
+            _c("pipe_m", "float", "loop pipe in the bore: two legs"),
+            _c("pull_kn", "float", "pull load; empty in this version"),
+        ),
+    ),
+    "rods": LayerSchema(
+        "3D Point",
+        "head at the end of each rod",
+        (
+            _LAYOUT,
+            _BORE,
+            _c("rod", "int", "rod number, 0 is the entry"),
+            _c("station_m", "float", "drilled length from the entry"),
+            _c("depth_m", "float", "depth of the axis below ground"),
+            _c("pitch_pct", "float", "pitch, negative going down"),
+            _c("azimuth_deg", "float", "clockwise from true north"),
+            _c("note", "str", "what this rod is"),
+        ),
+    ),
+    "exits": LayerSchema("3D Point", "where bores come up", (_LAYOUT, _BORE)),
+    "headers": LayerSchema(
+        "3D LineString",
+        "pipe run from pad to building",
+        (_LAYOUT, _c("size", "str", "pipe size; empty in this version"), _c("length_m", "float", "length, 3-D")),
+    ),
+    "crossings": LayerSchema(
+        "3D Point",
+        "where a bore passes under or over a feature",
+        (
+            _LAYOUT,
+            _BORE,
+            _c("feature_id", "str", "what is crossed"),
+            _c("kind", "str", "what it is", "kind"),
+            _c("rule_id", "str", "rule that speaks of it"),
+            _c("station_m", "float", "drilled length from the entry"),
+            _c("angle_deg", "float", "angle in plan, 90 is square"),
+            _c("clearance_m", "float", "clear gap to the reamed hole"),
+            _c("sigma_m", "float", "standard deviation of the gap"),
+            _c("risk", "float", "relative index of contact, no probability of damage"),
+            _c("depth_known", "int", "0: the feature's depth is assumed"),
+        ),
+    ),
+    "clearances": LayerSchema(
+        "None",
+        "every bore against every rule and feature",
+        (
+            _LAYOUT,
+            _BORE,
+            _c("rule_id", "str", "rule file and rule"),
+            _c("feature_id", "str", "feature, empty when no layer was given"),
+            _c("kind", "str", "kind of feature", "kind"),
+            _c("basis", "str", "plan distance, cover or gap", "basis"),
+            _c("required_m", "float", "asked by the rule"),
+            _c("provided_m", "float", "measured"),
+            _c("margin_m", "float", "provided less required"),
+            _c("outcome", "str", "what comes of it", "outcome"),
+            _c("citation", "str", "where the rule stands"),
+        ),
+    ),
+    "layouts": LayerSchema(
+        "None",
+        "the layouts and their figures; empty: not computed in this version",
+        (
+            _LAYOUT,
+            _c("rank", "int", "1 is best"),
+            _c("pattern", "str", "fan or parallel", "pattern"),
+            _c("bores", "int", "number of bores"),
+            _c("total_length_m", "float", "drilled length"),
+            _c("level_length_m", "float", "level run"),
+            _c("wanted_length_m", "float", "level run wanted, empty when none"),
+            _c("spacing_min_m", "float", "least distance between level runs"),
+            _c("spacing_mean_m", "float", "mean over bores of the nearest level run"),
+            _c("near_pad_min_m", "float", "least distance off the level runs"),
+            _c("crossings", "int", "features passed under or over"),
+            _c("consents", "int", "rows that need a consent"),
+            _c("unverified", "int", "rows that nobody can verify yet"),
+            _c("crossing_risk", "float", "relative index, 1 - product of (1 - risk)"),
+            _c("min_margin_m", "float", "least plan margin"),
+            _c("header_length_m", "float", "header run"),
+            _c("ewt_min_c", "float", "empty in this version"),
+            _c("ewt_max_c", "float", "empty in this version"),
+            _c("head_kpa", "float", "empty in this version"),
+            _c("pull_max_kn", "float", "empty in this version"),
+            _c("cost", "float", "empty in this version"),
+            _c("score", "float", "0 to 100, higher is better"),
+            _c("pareto", "int", "1: no other layout beats it in everything"),
+            _c("bound_gap_pct", "float", "empty in this version: no proven bound"),
+        ),
+    ),
+    "rod_log": LayerSchema(
+        "None",
+        "what the crew reads, rod by rod; filled in the field",
+        (
+            _c("entry_id", "str", "own id of the reading"),
+            _LAYOUT,
+            _BORE,
+            _c("rod", "int", "rod number"),
+            _c("read_at", "datetime", "time of reading, UTC"),
+            _c("depth_m", "float", "depth read"),
+            _c("pitch_pct", "float", "pitch read, negative going down"),
+            _c("roll", "int", "clock position", "roll"),
+            _c("offset_m", "float", "left (negative) or right of the painted line"),
+            _c("x", "float", "position in this file's coordinate system"),
+            _c("y", "float", "position in this file's coordinate system"),
+            _c("remark", "str", "anything else"),
+        ),
+    ),
+}
+
+
+def value_lists() -> dict[str, tuple[str, ...]]:
+    """Enumerations by name."""
+    return {
+        "kind": tuple(load_table("kinds")["kinds"]),
+        "quality": ("A", "B", "C", "D", "unknown"),
+        "mode": get_args(Mode),
+        "pattern": ("fan", "parallel"),
+        "source": ("planned", "staked", "logged", "surveyed"),
+        "outcome": get_args(Outcome),
+        "basis": ("plan", "cover", "gap"),
+    }
+
+
+RANGES: dict[str, tuple[float, float]] = {"roll": (1, 12)}

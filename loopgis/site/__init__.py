@@ -1,0 +1,1 @@
+"""Reading a site into plain values in one local frame."""

@@ -1,0 +1,230 @@
+"""What a site is, once read: plain values in one local frame. Nothing here touches a file.
+
+Coordinates are frame metres (see `loopgis.core.frame`), z is metres above the raster's datum, depths are positive down
+from the ground surface above the point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from shapely import Polygon
+    from shapely.geometry.base import BaseGeometry
+
+    from loopgis.core.findings import Finding
+    from loopgis.core.frame import Frame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Feature:
+    """One thing on or under the ground.
+
+    kind: a row of tables/kinds.toml; geometry: 2-D shapely geometry in the frame, valid, never empty;
+    quality: ASCE 38 level "A".."D" or "unknown"; depth_m: depth of its top (a line: of its axis; a pond: of its bed)
+    below ground, None when nobody knows; attributes: further columns as text (use, foundation, owner ...), lower-case
+    names; label: what people call it.
+    """
+
+    feature_id: str
+    kind: str
+    geometry: BaseGeometry
+    quality: str = "unknown"
+    depth_m: float | None = None
+    attributes: tuple[tuple[str, str], ...] = ()
+    label: str = ""
+
+    def attribute(self, name: str) -> str:
+        """Value of a column, "unknown" when absent or empty."""
+        return dict(self.attributes).get(name, "") or "unknown"
+
+
+@dataclass(frozen=True, eq=False)
+class Terrain:
+    """Ground elevation: the raster's own cells, and how frame coordinates map onto them.
+
+    z_m: (rows, cols) elevation at cell centres, metres, NaN where unknown. map_col and map_row: six coefficients each of
+    the polynomial 1, x, y, x^2, x y, y^2 (frame metres, scaled by 1e-3) that gives the column and row of a frame point, cell
+    centres at whole numbers; exact to 1e-3 cells over the window (checked when read). A site without a raster is flat:
+    z_m is 1 x 1 and flat is True.
+    """
+
+    z_m: NDArray[np.float64]
+    map_col: tuple[float, ...]
+    map_row: tuple[float, ...]
+    cell_m: float
+    flat: bool = False
+    crs_wkt: str = ""
+    affine: tuple[float, float, float, float, float, float] = (1.0, 0.0, 0.0, 0.0, -1.0, 0.0)
+    """Pixel-to-CRS transform (a, b, c, d, e, f) of the window as rasterio writes it, corner of the first cell."""
+
+    def at(self, x: NDArray[np.float64], y: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Bilinear ground elevation, metres, at frame points of any shape; NaN outside the cover or next to nodata."""
+        x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+        if self.flat:
+            return np.full(np.broadcast(x, y).shape, float(self.z_m[0, 0]))
+        rows, cols = self.z_m.shape
+        u, v = x * 1e-3, y * 1e-3
+        basis = (np.ones_like(u), u, v, u * u, u * v, v * v)
+        c = sum(k * b for k, b in zip(self.map_col, basis, strict=True))
+        r = sum(k * b for k, b in zip(self.map_row, basis, strict=True))
+        c0 = np.clip(np.floor(c), 0, max(cols - 2, 0)).astype(int)
+        r0 = np.clip(np.floor(r), 0, max(rows - 2, 0)).astype(int)
+        fc, fr = c - c0, r - r0
+        slack = 1e-6
+        inside = (c >= -slack) & (c <= cols - 1 + slack) & (r >= -slack) & (r <= rows - 1 + slack)
+        z = self.z_m
+        c1, r1 = np.minimum(c0 + 1, cols - 1), np.minimum(r0 + 1, rows - 1)
+        value = (z[r0, c0] * (1 - fc) + z[r0, c1] * fc) * (1 - fr) + (z[r1, c0] * (1 - fc) + z[r1, c1] * fc) * fr
+        return np.where(inside, value, np.nan)
+
+
+FLAT = Terrain(np.zeros((1, 1)), (0.0,) * 6, (0.0,) * 6, 1.0, flat=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PadSpec:
+    """[pad]: where the rig stands.
+
+    at: frame point or None when the tool searches; size_m: short and long side;
+    axis_deg: azimuth of the long side, None = free; entry: frame point where the header enters the building, or None.
+    """
+
+    at: tuple[float, float] | None
+    size_m: tuple[float, float]
+    axis_deg: float | None
+    entry: tuple[float, float] | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DemandSpec:
+    """[demand] in SI: W, hours, degrees Celsius, years. Monthly energies in kWh, twelve each, or empty."""
+
+    heating_peak_w: float
+    cooling_peak_w: float
+    heating_hours: float
+    cooling_hours: float
+    heating_kwh: tuple[float, ...]
+    cooling_kwh: tuple[float, ...]
+    hourly: str
+    ewt_min_c: float
+    ewt_max_c: float
+    years: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroundSpec:
+    """[ground]: name of a soil row, or conductivity and diffusivity; and the undisturbed temperature wave."""
+
+    soil: str
+    k_w_mk: float | None
+    diffusivity_m2_s: float | None
+    mean_c: float | None
+    amplitude_k: float | None
+    coldest_day: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RigSpec:
+    """[rig]: what the machine can do. Pitches are magnitudes in percent (least, most)."""
+
+    name: str
+    rod_length_m: float
+    bend_radius_m: float
+    entry_pitch_pct: tuple[float, float]
+    exit_pitch_pct: tuple[float, float]
+    max_length_m: float
+    max_depth_m: float
+    pullback_n: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoreSpec:
+    """[bore]: level-run targets below ground (tiers), wanted spacing, fixed count or wanted total level length."""
+
+    depth_m: tuple[float, ...]
+    depth_given: bool
+    spacing_m: float
+    bores: int | None
+    length_m: float | None
+    hole_diameter_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class PipeSpec:
+    """[pipe]: nominal size as the trade says it ("1 in"), dimension ratio, fluid text."""
+
+    size: str
+    dr: float
+    fluid: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class SiteSpec:
+    """The whole site file, in SI, with every default filled in. `given` lists the dotted keys the user wrote."""
+
+    path: str
+    name: str
+    units: str
+    rules: tuple[str, ...]
+    pad: PadSpec
+    demand: DemandSpec | None
+    ground: GroundSpec
+    rig: RigSpec
+    bore: BoreSpec
+    pipe: PipeSpec
+    patterns: tuple[str, ...]
+    keep: str
+    score: dict[str, float] = field(default_factory=dict)
+    given: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceFile:
+    """One input file as it was read: role, path as written in the site file, SHA-256, CRS text, rows used."""
+
+    role: str
+    path: str
+    sha256: str
+    crs: str
+    rows: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Site:
+    """One site, read once and never changed.
+
+    parcel: one valid polygon in the frame, holes kept; buildings and features as `Feature`s (buildings have kind
+    "building"); given_kinds: kinds for which a layer was supplied, even an empty one; findings: all that reading turned up.
+    """
+
+    spec: SiteSpec
+    frame: Frame
+    parcel: Polygon
+    parcel_id: str
+    buildings: tuple[Feature, ...]
+    features: tuple[Feature, ...]
+    terrain: Terrain
+    given_kinds: frozenset[str]
+    sources: tuple[SourceFile, ...]
+    findings: tuple[Finding, ...]
+
+    def all_features(self) -> tuple[Feature, ...]:
+        """Buildings and features together, in reading order."""
+        return self.buildings + self.features
+
+    def describe(self) -> dict[str, Any]:
+        """The figures a user checks first."""
+        return {
+            "name": self.spec.name,
+            "parcel_id": self.parcel_id,
+            "parcel_area_m2": round(self.parcel.area, 1),
+            "parcel_perimeter_m": round(self.parcel.length, 1),
+            "buildings": len(self.buildings),
+            "features": len(self.features),
+            "crs": self.frame.parcel_crs.name,
+        }

@@ -1,0 +1,1 @@
+"""Reference figures, a source on every row."""
