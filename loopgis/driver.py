@@ -42,6 +42,14 @@ LEAST_SHARE = 0.25
 """A layout with less than this share of the best level run is left out, unless it is the best of its pattern."""
 
 
+def ready_to_write(folder: str | Path, *, overwrite: bool = False) -> None:
+    """Raise InputError when results could not be written into a folder; asked before the long computation."""
+    from loopgis.sheets.atomic import check_folder  # noqa: PLC0415
+    from loopgis.sheets.bundle import OURS  # noqa: PLC0415
+
+    check_folder(Path(folder), OURS, overwrite=overwrite)
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Design:
     """Ranked layouts of one site with everything found on the way."""
@@ -112,7 +120,10 @@ def check(path: str | Path) -> tuple[Site | None, tuple[Finding, ...]]:
     try:
         ground = prepare(site)
     except InputError as error:
-        return None, (*findings, Finding(severity="error", code="rules", message=str(error)))
+        return None, (
+            *findings,
+            Finding(severity="error", code="rules", where=error.where, message=error.what, remedy=error.remedy),
+        )
     closed = []
     if ground.field.end_area.is_empty:
         closed = [

@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from loopgis.bore.model import Bore
 
 
+ROD_REST = 1e-3
+"""A rest of this share of a rod is drilled with the rod before."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class RodPoint:
     """Head at the end of one rod. rod 0 is the entry, the last one the exit (mostly part of a rod).
@@ -41,10 +45,8 @@ def rod_table(bore: Bore, rod_length_m: float) -> list[RodPoint]:
     """One row per rod end along a bore, entry and exit included."""
     if not rod_length_m > 0:
         raise RangeError("rods", f"rod length {rod_length_m} m is not positive", "give [rig] rod_length")
-    whole = math.floor(bore.length_m / rod_length_m + 1e-9)
-    at = np.arange(whole + 1) * rod_length_m
-    if bore.length_m - at[-1] > 1e-6:
-        at = np.r_[at, bore.length_m]
+    at = np.arange(rods_needed(bore.length_m, rod_length_m) + 1) * rod_length_m
+    at[-1] = bore.length_m
 
     def take(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(np.interp(at, bore.station_m, values), dtype=np.float64)
@@ -66,6 +68,15 @@ def rod_table(bore: Bore, rod_length_m: float) -> list[RodPoint]:
         )
         for i in range(len(at))
     ]
+
+
+def rods_needed(length_m: float, rod_length_m: float) -> int:
+    """Rods for a drilled length: whole ones and the part of one; a rest below ROD_REST of one is no rod.
+
+    >>> rods_needed(30.48, 3.048), rods_needed(30.5, 3.048)
+    (10, 11)
+    """
+    return max(1, math.ceil(length_m / rod_length_m - ROD_REST))
 
 
 def _note(rod: int, last: int, level: bool) -> str:  # noqa: FBT001

@@ -40,9 +40,10 @@ def command(
     Writes layouts.gpkg, summary.json, review.html and a picture per layout into the output folder, all or nothing.
     Exit code 4 with the reasons when no layout fits.
     """
-    from loopgis.driver import design  # noqa: PLC0415
+    from loopgis.driver import design, ready_to_write  # noqa: PLC0415
 
     tell = options.teller(verbose, quiet=quiet)
+    ready_to_write(folder, overwrite=overwrite)
     result = design(site, units=units, tell=tell)
     written = result.write(folder, overwrite=overwrite, pictures=not no_pictures, tell=tell)
     options.end_of_talk(verbose, quiet=quiet)

@@ -31,6 +31,8 @@ _SI: dict[str, tuple[str, str]] = {
 }
 
 
+_ANGLES = {"degree", "radian", "milliradian", "grade"}
+"""The only units of a pitch besides percent: Pint would take any ratio, "0.35 ft/ft" too, for radians."""
 _QUANTITY = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)(.*)", re.DOTALL)
 LONGEST = 60
 
@@ -79,8 +81,9 @@ def _convert(value: float, unit_text: str, dimension: str, unit: str) -> float |
     try:
         quantity = _registry().Quantity(value, unit_text)
         if dimension == "pitch":
-            return 100 * math.tan(float(quantity.to("radian").magnitude))
-        return float(quantity.to(unit).magnitude)
+            angle = str(quantity.units) in _ANGLES and abs(quantity.to("radian").magnitude) < math.pi / 2
+            return 100 * math.tan(float(quantity.to("radian").magnitude)) if angle else None
+        return float(f"{quantity.to(unit).magnitude:.15g}")  # 5 ft are 1.524 m, not 1.5239999999999998
     except Exception:  # noqa: BLE001 - pint raises half a dozen unrelated types on a bad unit, a token error among them
         return None
 

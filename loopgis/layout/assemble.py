@@ -23,33 +23,39 @@ if TYPE_CHECKING:
     from loopgis.layout.generate import Draft, Wish
     from loopgis.layout.model import Pad
     from loopgis.rules.model import RuleFile
-    from loopgis.site.model import Site
+    from loopgis.site.model import Feature, Site
 
 HEADER_COVER_M = 1.22
 """Cover over header pipe, 48 in: UFGS 15741 section 3.3.2 (facts/permits section 1)."""
 
 
+def house_of(site: Site) -> Feature | None:
+    """The building that the loop serves: the one that covers most of the lot."""
+    own = [(shapely.intersection(b.geometry, site.parcel).area, b) for b in site.buildings]
+    best = max(own, key=lambda pair: round(pair[0], 3), default=(0.0, None))
+    return best[1] if best[0] > 0 else None
+
+
 def home(site: Site) -> tuple[float, float] | None:
-    """Where the header goes: the given entry, else the middle of the largest building on the lot, else nowhere."""
+    """Where the header goes: the given entry, else the middle of the house, else nowhere."""
     if site.spec.pad.entry is not None:
         return site.spec.pad.entry
-    own = [b for b in site.buildings if shapely.intersects(b.geometry, site.parcel)]
-    if not own:
+    house = house_of(site)
+    if house is None:
         return None
-    house = max(own, key=lambda b: round(shapely.intersection(b.geometry, site.parcel).area, 3))
-    centre = shapely.point_on_surface(house.geometry)
+    centre = shapely.centroid(house.geometry)
     return float(centre.x), float(centre.y)
 
 
 def header_of(site: Site, pad: Pad) -> Header | None:
     """Straight header run from the pad's edge to the building's nearest wall (or the given entry), under the usual cover."""
-    goal = home(site)
-    if goal is None:
+    house = house_of(site)
+    if site.spec.pad.entry is not None:
+        target = shapely.Point(site.spec.pad.entry)
+    elif house is not None:
+        target = house.geometry
+    else:
         return None
-    target = shapely.Point(goal)
-    if site.spec.pad.entry is None:
-        house = next(b.geometry for b in site.buildings if shapely.intersects(b.geometry, target))
-        target = shapely.Point(shapely.get_coordinates(shapely.shortest_line(house, pad.polygon))[0])
     line = shapely.get_coordinates(shapely.shortest_line(pad.polygon, target))
     n = max(2, math.ceil(math.dist(line[0], line[1])) + 1)
     x, y = np.linspace(line[0, 0], line[1, 0], n), np.linspace(line[0, 1], line[1, 1], n)
@@ -121,11 +127,10 @@ def judge(draft: Draft, *, field: Field, files: Sequence[RuleFile], wish: Wish) 
         more, passed = clear.measure(site, files, bore)
         rows += more
         crossings += passed
-    rows += pad_rows(site, files, draft.pad)
+    rows += [*pad_rows(site, files, draft.pad), *missing_rows(site, files)]
     header = header_of(site, draft.pad)
     wanted = wish.length_m
     evaluation = scoring.evaluate(draft.bores, draft.pairs, crossings, rows, header, wanted)
-    rows += missing_rows(site, files)
     layout = Layout(
         layout_id="",
         rank=0,

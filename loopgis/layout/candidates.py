@@ -20,16 +20,21 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
+    from shapely import LinearRing, Point
 
     from loopgis.layout.field import Field
     from loopgis.layout.model import Pad
 
 EXIT_STEP_M = 2.0
+CORNER_RAD = math.radians(15)
+"""Turn from which a vertex of the exit area counts as a corner; the facets of a rounded edge turn less."""
 MOST_EXITS = 220
 MOST_ENTRIES = 28
 """Entries and exits that a fan is tried from and to; more of them on a large site would only be nearer to each other."""
 ENTRY_STEP_M = 1.2
 SAMPLE_M = 1.0
+LANE_SHARE = 1.008
+"""Lanes are this much wider than the spacing, and conflicts are judged at half of the rest, so that noise decides nothing."""
 PLAN_SHARE = 0.6
 """Share of the rod's curvature that a plan arc may use; the profile keeps the rest (0.8 of it, by squares)."""
 LEAD_SHARE = 0.3
@@ -73,25 +78,45 @@ def entries(pad: Pad, field: Field) -> NDArray[np.float64]:
 
 
 def exit_points(pad: Pad, field: Field) -> NDArray[np.float64]:
-    """Where bores may come up, (n, 2): along the edge of the end area, its corners first, and at the rig's longest reach."""
+    """Where bores may come up, (n, 2): along the edge of the end area, its corners first, and at the rig's longest reach.
+
+    Points are counted from the lot's first corner on, whatever way the lot is turned.
+    """
     area = shapely.buffer(field.end_area, -field.overshoot_m * EXIT_GUARD - 0.02)
     rings = [r for part in shapely.get_parts(area) if not part.is_empty for r in (part.exterior, *part.interiors)]
-    corners, edges = [], []
+    first = shapely.Point(field.site.parcel.exterior.coords[0])
+    rings.sort(key=lambda r: (round(shapely.distance(r, first), 3), round(r.length, 3)))
     step = max(EXIT_STEP_M, sum(r.length for r in rings) / MOST_EXITS)
-    for ring in rings:
-        slim = shapely.simplify(ring, 0.2)
-        corners.append(shapely.get_coordinates(slim)[:-1])
-        count = max(3, round(ring.length / step))
-        edges.append(
-            shapely.get_coordinates(shapely.line_interpolate_point(ring, np.arange(count) / count, normalized=True))
-        )
     a = np.radians(np.arange(0, 360, 4.0)) + field.grid.axis_rad
     far = field.site.spec.rig.max_length_m * 0.96
     circle = np.column_stack([pad.centre[0] + far * np.cos(a), pad.centre[1] + far * np.sin(a)])
     circle = circle[shapely.contains_xy(area, circle[:, 0], circle[:, 1])]
-    points = np.concatenate([*corners, *edges, circle]) if rings else circle
+    points = np.concatenate([*(_corners(r, first) for r in rings), *(_along(r, first, step) for r in rings), circle])
     distance = np.hypot(points[:, 0] - pad.centre[0], points[:, 1] - pad.centre[1])
     result: NDArray[np.float64] = points[distance <= field.site.spec.rig.max_length_m]
+    return result
+
+
+def _along(ring: LinearRing, first: Point, step_m: float) -> NDArray[np.float64]:
+    """Points every step along a ring, counted from where it is nearest to a point."""
+    count = max(3, round(ring.length / step_m))
+    start = shapely.line_locate_point(ring, first)
+    at = (start + np.arange(count) * ring.length / count) % ring.length
+    points: NDArray[np.float64] = shapely.get_coordinates(shapely.line_interpolate_point(ring, at))
+    return points
+
+
+def _corners(ring: LinearRing, first: Point) -> NDArray[np.float64]:
+    """Vertices where a ring turns by more than CORNER_RAD, in the same order."""
+    xy = shapely.get_coordinates(ring)[:-1]
+    heading = np.arctan2(*np.diff(np.vstack([xy, xy[:1]]), axis=0).T[::-1])
+    turn = np.abs(np.angle(np.exp(1j * (heading - np.roll(heading, 1)))))
+    sharp = xy[turn > CORNER_RAD]
+    start = shapely.line_locate_point(ring, first)
+    order = np.argsort(
+        (shapely.line_locate_point(ring, shapely.points(sharp)) - start + 1e-6) % ring.length, kind="stable"
+    )
+    result: NDArray[np.float64] = sharp[order].reshape(-1, 2)
     return result
 
 
@@ -237,7 +262,7 @@ def _lanes(pad: Pad, field: Field, starts: NDArray[np.float64]) -> list[tuple[in
     middle = float(np.dot(pad.centre, along))
     mine = starts @ along - middle
     corners = shapely.get_coordinates(field.site.parcel) @ along - middle
-    spacing = field.site.spec.bore.spacing_m * 1.005
+    spacing = field.site.spec.bore.spacing_m * LANE_SHARE
     radius, rod = field.limits.bend_radius_m / PLAN_SHARE, field.limits.rod_length_m
     most = field.site.spec.rig.max_length_m * 0.97
     ways: list[tuple[int, PlanCurve]] = []
@@ -245,7 +270,7 @@ def _lanes(pad: Pad, field: Field, starts: NDArray[np.float64]) -> list[tuple[in
         place = half_lane * spacing / 2
         for turn in (-1.0, 1.0):
             heading = across + turn * math.pi / 2
-            for entry in map(int, np.argsort(np.abs(mine - place), kind="stable")[:3]):
+            for entry in map(int, np.argsort(np.round(np.abs(mine - place), 6), kind="stable")[:3]):
                 offset = (mine[entry] - place) * turn
                 for lead in LEADS_RAD if abs(offset) > 1e-6 else (0.0,):
                     x, y = starts[entry]

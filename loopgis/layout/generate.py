@@ -115,7 +115,7 @@ def _prune(found: Sequence[Candidate], pad: Pad, most: int) -> list[Candidate]:
     for c in found:
         x, y, _ = c.curve.end()
         bearing = math.degrees(math.atan2(y - c.curve.y0, x - c.curve.x0)) - (90 - pad.axis_deg)
-        way = int(bearing % 360 // SECTOR_DEG) if c.pattern == "fan" else _lane_no(c, pad)
+        way = int((bearing + SECTOR_DEG / 2) % 360 // SECTOR_DEG) if c.pattern == "fan" else _lane_no(c, pad)
         groups.setdefault((c.entry // parts, way, round(c.tier_m * 100)), []).append(c)
     for members in groups.values():
         members.sort(key=lambda c: (-round(c.level_m, 3), c.curve.length_m))

@@ -82,7 +82,10 @@ class Header:
 
 @dataclass(frozen=True, kw_only=True)
 class Evaluation:
-    """The named figures of one layout. None = not computed in this version, never a guess."""
+    """The named figures of one layout. None = not computed in this version, never a guess.
+
+    unverified counts every row that nobody can verify yet, kinds without a layer included.
+    """
 
     bores: int
     total_length_m: float

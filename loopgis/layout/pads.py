@@ -39,15 +39,18 @@ def rectangle(x: float, y: float, axis_deg: float, size_m: tuple[float, float]) 
 
 
 def axes_deg(field: Field) -> list[float]:
-    """Azimuths that a pad's long side may take: along and square to the lot's sides, doubles within 10 degrees dropped."""
-    ring = shapely.get_coordinates(shapely.simplify(field.site.parcel.exterior, 0.5))
+    """Azimuths that a pad's long side may take: along and square to the lot's sides, doubles within 10 degrees dropped.
+
+    They are counted from the sides themselves, so they turn with the lot.
+    """
+    ring = shapely.get_coordinates(field.site.parcel.exterior)
     d = np.diff(ring, axis=0)
     order = np.argsort(-np.round(np.hypot(d[:, 0], d[:, 1]), 3), kind="stable")
     found: list[float] = []
     for i in order:
         for turn in (0.0, 90.0):
-            azimuth = (90 - math.degrees(math.atan2(d[i, 1], d[i, 0])) + turn) % 180
-            if all(min(abs(azimuth - a), 180 - abs(azimuth - a)) > 10 for a in found):
+            azimuth = (90 - math.degrees(math.atan2(d[i, 1], d[i, 0])) + turn) % 360
+            if all(abs((azimuth - a + 90) % 180 - 90) > 10 for a in found):
                 found.append(azimuth)
         if len(found) >= 4:
             break

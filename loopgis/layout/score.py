@@ -99,7 +99,7 @@ def score(
 
 def _shares(e: Evaluation, spacing_m: float, best_level_m: float) -> dict[str, tuple[float, float]]:
     wanted = min(e.wanted_length_m, best_level_m) if e.wanted_length_m else best_level_m
-    doubtful = e.crossings + e.consents + e.unverified
+    doubtful = e.crossings + e.consents
     spread = e.spacing_mean_m if e.spacing_mean_m is not None else 2 * spacing_m
     return {
         "level": (e.level_length_m, min(1.0, e.level_length_m / wanted) if wanted > 0 else 0.0),

@@ -149,7 +149,7 @@ def conflicts(candidates: Sequence[Candidate], rule: SeparationRule, pitch_pct: 
         d = np.sqrt(gap2[pick, best] + (depth_p - depth_f) ** 2)
         both = (ps > lo[owner] - 1.0) & (ps < hi[owner] + 1.0) & (foot > lo[j] - 1.0) & (foot < hi[j] + 1.0)
         tube = rule.tube_m(ps, foot, depth_p, depth_f)
-        need = np.where(both, np.maximum(rule.spacing_m * 1.005, tube), tube)
+        need = np.where(both, np.maximum(rule.spacing_m * 1.004, tube), tube)
         bad = (d < need) & (np.minimum(ps, foot) > NEAR_PAD_M)
         clash[j] = np.bincount(owner[bad], minlength=n) > 0
         clash[j] |= entry == entry[j]

@@ -117,14 +117,16 @@ def _rule(row: Any, file_id: str, where: str) -> Rule:  # noqa: ANN401
     for key in row:
         if key not in _RULE_KEYS:
             near = difflib.get_close_matches(key, sorted(_RULE_KEYS), n=1)
-            raise InputError(where, f"unknown key {key!r}", f"did you mean {near[0]!r}?" if near else "")
+            hint = f"did you mean {near[0]!r}?" if near else "see DEVELOPERS.md for the keys of a rule"
+            raise InputError(where, f"unknown key {key!r}", hint)
     kinds = row.get("feature")
     kinds = (kinds,) if isinstance(kinds, str) else tuple(kinds or ())
     known = kind_table()
     for kind in kinds:
         if kind not in known:
             near = difflib.get_close_matches(str(kind), sorted(known), n=1)
-            raise InputError(where, f"unknown feature kind {kind!r}", f"did you mean {near[0]!r}?" if near else "")
+            hint = f"did you mean {near[0]!r}?" if near else "see loopgis/tables/kinds.toml"
+            raise InputError(where, f"unknown feature kind {kind!r}", hint)
     if not kinds:
         raise InputError(where, "names no feature", 'add e.g. feature = "water_well"')
     crossing = _sub(row, "crossing", where)

@@ -2,7 +2,7 @@
 
 The text that decides is "What a rule means" in DEVELOPERS.md. Zones here include every tolerance, so that a bore which keeps out
 of them passes, and does not only pass thinly. Circles are drawn from outside (polygons that contain them), so a zone is never
-smaller than its distance; it is larger by 0.12 % of it at most.
+smaller than its distance; it is larger by 0.03 % of it at most.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from loopgis.site.model import Feature, Site
 
-QUAD_SEGS = 16
+QUAD_SEGS = 32
 _OUTWARD = 1 / math.cos(math.pi / (4 * QUAD_SEGS))
 _SURROUNDINGS_M = 30.0
 

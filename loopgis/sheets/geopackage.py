@@ -1,24 +1,16 @@
-"""The GeoPackage: every layer through fiona with one declared schema, then styles, value lists and metadata, atomically.
+"""The GeoPackage of a design: its layers, and what the file says of itself.
 
-One writer for vectors: the fiona wheel writes GeoPackage 1.2, which old hosts read. The terrain goes in as a gridded coverage
-through rasterio. Dates are fixed, rows are in a fixed order, so the same input gives the same bytes.
+How it is put on disk stands in gpkg_write.py, the rows in gpkg_rows.py, the columns in schema.py, the styles in styles.py.
 """
 
 from __future__ import annotations
 
 import json
-import sqlite3
-from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from loopgis.core.errors import LoopgisError
-from loopgis.sheets.atomic import replaced_file
 from loopgis.sheets.cautions import CAUTIONS
-from loopgis.sheets.gpkg_rows import Row, moved, rows
-from loopgis.sheets.gpkg_tables import add_tables
-from loopgis.sheets.schema import LAYERS, LayerSchema
+from loopgis.sheets.gpkg_rows import rows
+from loopgis.sheets.gpkg_write import write_package
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,22 +18,17 @@ if TYPE_CHECKING:
 
     from loopgis.layout.model import Layout
     from loopgis.rules.model import Zone
-    from loopgis.site.model import Site, Terrain
-
-DATE = "2000-01-01T00:00:00.000Z"
-"""Written wherever the format wants a date of change, so that bytes do not depend on the clock."""
+    from loopgis.site.model import Site
 
 
 def write_layouts(path: Path, site: Site, zones: Sequence[Zone], layouts: Sequence[Layout], *, version: str) -> None:
-    """Write all layers of a design. Raises InputError when the place cannot be written; the old file then stays."""
-    content = rows(site, zones, layouts)
-    with replaced_file(path) as temp:
-        _vectors(temp, site, content)
-        if not site.terrain.flat:
-            _terrain(temp, site.terrain)
-        with closing(sqlite3.connect(temp)) as db, db:
-            add_tables(db, json.dumps(document(site, version), indent=1, sort_keys=True), DATE)
-        _verify(temp, content)
+    """Write all layers of a design, GeoPackage 1.2, in the parcel's CRS.
+
+    The same input gives the same bytes, whatever the folder and the day. version: of loopgis, kept in the metadata. Raises
+    InputError when the place cannot be written; an old file of that name then stays as it was.
+    """
+    said = json.dumps(document(site, version), indent=1, sort_keys=True, allow_nan=False)
+    write_package(path, rows(site, zones, layouts), site, said)
 
 
 def document(site: Site, version: str) -> dict[str, Any]:
@@ -70,73 +57,3 @@ def document(site: Site, version: str) -> dict[str, Any]:
         ],
         "cautions": list(CAUTIONS),
     }
-
-
-def _vectors(path: Path, site: Site, content: dict[str, list[Row]]) -> None:
-    import fiona  # noqa: PLC0415
-
-    wkt = site.frame.parcel_wkt
-    with fiona.Env(OGR_CURRENT_DATE=DATE, OGR_SQLITE_SYNCHRONOUS="OFF"):
-        for name, schema in LAYERS.items():
-            flat = schema.geometry == "None"
-            crs = {} if flat else {"crs_wkt": wkt}
-            with fiona.open(
-                path, "w", driver="GPKG", layer=name, schema=_fiona_schema(schema), DESCRIPTION=schema.meaning, **crs
-            ) as sink:
-                sink.writerecords([_record(geometry, values, schema, site) for geometry, values in content[name]])
-
-
-def _fiona_schema(schema: LayerSchema) -> dict[str, Any]:
-    return {"geometry": schema.geometry, "properties": {c.name: c.type for c in schema.columns}}
-
-
-def _record(geometry: Any, values: dict[str, Any], schema: LayerSchema, site: Site) -> dict[str, Any]:
-    properties = {c.name: _plain(values.get(c.name)) for c in schema.columns}
-    shape = None if geometry is None else moved(geometry, site).__geo_interface__
-    return {"geometry": shape, "properties": properties}
-
-
-def _plain(value: Any) -> Any:
-    """Numpy numbers as Python ones."""
-    return value.item() if isinstance(value, np.generic) else value
-
-
-def _terrain(path: Path, terrain: Terrain) -> None:
-    """The elevation cells round the lot as a float32 gridded coverage, metres, in the raster's own CRS."""
-    import rasterio  # noqa: PLC0415
-    from rasterio.transform import Affine  # noqa: PLC0415
-
-    height, width = terrain.z_m.shape
-    nodata = -9999.0
-    cells = np.where(np.isfinite(terrain.z_m), terrain.z_m, nodata).astype(np.float32)
-    profile = {
-        "driver": "GPKG",
-        "dtype": "float32",
-        "count": 1,
-        "height": height,
-        "width": width,
-        "crs": terrain.crs_wkt,
-        "transform": Affine(*terrain.affine),
-        "nodata": nodata,
-        "RASTER_TABLE": "terrain",
-        "APPEND_SUBDATASET": "YES",
-        "TILE_FORMAT": "TIFF",
-        "RASTER_DESCRIPTION": "ground elevation, metres",
-    }
-    with rasterio.Env(OGR_CURRENT_DATE=DATE), rasterio.open(path, "w", **profile) as sink:
-        sink.write(cells, 1)
-
-
-def _verify(path: Path, content: dict[str, list[Row]]) -> None:
-    """The file is whole: integrity, foreign keys, every row there. A failure is a defect of ours."""
-    with closing(sqlite3.connect(path)) as db:
-        if (
-            db.execute("PRAGMA integrity_check").fetchone()[0] != "ok"
-            or db.execute("PRAGMA foreign_key_check").fetchall()
-        ):
-            raise LoopgisError(f"{path.name}: the GeoPackage just written is damaged")
-        for name, wanted in content.items():
-            found = db.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0]  # noqa: S608 - names of our own schema
-            if found != len(wanted):
-                raise LoopgisError(f"{path.name}: layer {name} has {found} of {len(wanted)} rows")
-        db.execute("PRAGMA journal_mode=DELETE")

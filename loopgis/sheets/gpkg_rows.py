@@ -6,18 +6,19 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import shapely
 
-from loopgis.bore.rods import rod_table
+from loopgis.bore.rods import rod_table, rods_needed
+from loopgis.sheets import tokens
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 
     from shapely.geometry.base import BaseGeometry
 
-    from loopgis.layout.model import Layout
+    from loopgis.bore.model import Bore
+    from loopgis.layout.model import Clearance, Layout
     from loopgis.rules.model import Zone
     from loopgis.site.model import Feature, Site
 
@@ -32,22 +33,12 @@ def rows(site: Site, zones: Sequence[Zone], layouts: Sequence[Layout]) -> dict[s
         "parcel": [(site.parcel, lot)],
         "buildings": [(_multi(f.geometry), _thing(f)) for f in site.buildings],
         "features": [(f.geometry, _thing(f)) for f in site.features],
-        "zones": [(z.polygon, _zone(z)) for z in zones],
-        "pads": [
-            (y.pad.polygon, {"layout_id": y.layout_id, "axis_deg": y.pad.axis_deg, "given": int(y.pad.given)})
-            for y in layouts
-        ],
+        "zones": [(_multi(z.polygon), _zone(z)) for z in zones],
+        "pads": [(y.pad.polygon, _pad(y)) for y in layouts],
         "bores": [row for y in layouts for row in _bores(y, rod)],
         "rods": [row for y in layouts for row in _rods(y, rod)],
         "exits": [(shapely.Point(b.xyz[-1]), _ids(y, b.bore_id)) for y in layouts for b in y.bores],
-        "headers": [
-            (
-                shapely.LineString(y.header.xyz),
-                {"layout_id": y.layout_id, "size": y.header.size or None, "length_m": y.header.length_m},
-            )
-            for y in layouts
-            if y.header is not None and y.header.length_m > 0
-        ],
+        "headers": [row for y in layouts for row in _header(y)],
         "crossings": [row for y in layouts for row in _crossings(y)],
         "clearances": [(None, {**_some(asdict(c)), "layout_id": y.layout_id}) for y in layouts for c in y.clearances],
         "layouts": [(None, _layout(y)) for y in layouts],
@@ -56,7 +47,34 @@ def rows(site: Site, zones: Sequence[Zone], layouts: Sequence[Layout]) -> dict[s
 
 
 def _ids(layout: Layout, bore_id: str) -> dict[str, Any]:
-    return {"layout_id": layout.layout_id, "bore_id": bore_id}
+    return {"layout_id": layout.layout_id, "bore_id": bore_id, "rank": layout.rank}
+
+
+def _pad(layout: Layout) -> dict[str, Any]:
+    short, long = layout.pad.size_m
+    return {
+        "layout_id": layout.layout_id,
+        "rank": layout.rank,
+        "axis_deg": layout.pad.axis_deg,
+        "short_m": short,
+        "long_m": long,
+        "given": int(layout.pad.given),
+    }
+
+
+def _header(layout: Layout) -> Iterator[Row]:
+    header = layout.header
+    if header is not None and header.length_m > 0:
+        figures = {"layout_id": layout.layout_id, "rank": layout.rank, "length_m": header.length_m}
+        yield shapely.LineString(header.xyz), {**figures, "size": header.size or None}
+
+
+def _worst(clearances: Iterable[Clearance], key: Callable[[Clearance], Hashable]) -> dict[Hashable, str]:
+    """By key, the outcome that needs attention first."""
+    worst: dict[Hashable, str] = {}
+    for c in sorted(clearances, key=lambda c: tokens.OUTCOME[c.outcome].rank):
+        worst.setdefault(key(c), c.outcome)
+    return worst
 
 
 def _some(values: dict[str, Any]) -> dict[str, Any]:
@@ -74,17 +92,18 @@ def _thing(feature: Feature) -> dict[str, Any]:
         width = float(own["width_m"])
     except (KeyError, ValueError):
         width = None
-    return {
+    values = {
         "feature_id": feature.feature_id,
         "kind": feature.kind,
         "quality": feature.quality,
         "depth_m": feature.depth_m,
         "width_m": width,
-        "foundation": own.get("foundation"),
-        "use": own.get("use"),
+        "foundation": own.get("foundation") or None,
+        "use": own.get("use") or None,
         "label": feature.label or None,
         "code": load_table("kinds")["kinds"][feature.kind]["code"],
     }
+    return _some(values)
 
 
 def _zone(zone: Zone) -> dict[str, Any]:
@@ -98,15 +117,16 @@ def _zone(zone: Zone) -> dict[str, Any]:
         "tolerance_m": zone.tolerance_m,
         "min_cover_m": zone.required_depth_m,
         "closed": int(zone.closed),
+        "for_bores": int("bore" in zone.applies_to),
         "citation": zone.rule.citation,
     }
 
 
 def _bores(layout: Layout, rod_length_m: float) -> Iterator[Row]:
+    worst = _worst(layout.clearances, lambda c: c.bore_id)
     for b in layout.bores:
         figures = {
             **_ids(layout, b.bore_id),
-            "rank": layout.rank,
             "pattern": b.pattern,
             "source": b.source,
             "shape": b.shape,
@@ -120,10 +140,18 @@ def _bores(layout: Layout, rod_length_m: float) -> Iterator[Row]:
             "exit_pitch_pct": float(b.pitch_pct[-1]),
             "min_radius_m": b.min_radius_m,
             "hole_diameter_m": b.hole_diameter_m,
-            "rods": math.ceil(b.length_m / rod_length_m - 1e-9),
+            "rods": rods_needed(b.length_m, rod_length_m),
             "pipe_m": 2 * b.length_m,
+            "outcome": worst.get(b.bore_id),
+            **_level(b),
         }
         yield shapely.LineString(b.xyz), _some(figures)
+
+
+def _level(bore: Bore) -> dict[str, float | None]:
+    """First and last level station as shares of the plan length."""
+    at = bore.plan_station_m[bore.level] / bore.plan_length_m
+    return {"level_from": float(at[0]), "level_to": float(at[-1])} if len(at) > 1 else {}
 
 
 def _rods(layout: Layout, rod_length_m: float) -> Iterator[Row]:
@@ -132,6 +160,7 @@ def _rods(layout: Layout, rod_length_m: float) -> Iterator[Row]:
             values = {
                 **_ids(layout, b.bore_id),
                 "rod": r.rod,
+                "fifth": int(r.rod > 0 and r.rod % 5 == 0),
                 "station_m": r.station_m,
                 "depth_m": r.depth_m,
                 "pitch_pct": r.pitch_pct,
@@ -142,24 +171,13 @@ def _rods(layout: Layout, rod_length_m: float) -> Iterator[Row]:
 
 
 def _crossings(layout: Layout) -> Iterator[Row]:
+    worst = _worst(layout.clearances, lambda c: (c.bore_id, c.feature_id))
     for c in layout.crossings:
-        values = {k: v for k, v in asdict(c).items() if k not in {"x_m", "y_m", "z_m"}}
-        yield (
-            shapely.Point(c.x_m, c.y_m, c.z_m),
-            {**_some(values), "layout_id": layout.layout_id, "depth_known": int(c.depth_known)},
-        )
+        outcome = worst.get((c.bore_id, c.feature_id))
+        more = {**_ids(layout, c.bore_id), "depth_known": int(c.depth_known), "outcome": outcome}
+        yield shapely.Point(c.x_m, c.y_m, c.z_m), {**_some(asdict(c)), **more}
 
 
 def _layout(layout: Layout) -> dict[str, Any]:
     figures = {**asdict(layout.evaluation), "score": layout.score, "pareto": int(layout.pareto)}
     return _some({"layout_id": layout.layout_id, "rank": layout.rank, "pattern": layout.pattern, **figures})
-
-
-def moved(geometry: BaseGeometry, site: Site) -> BaseGeometry:
-    """Geometry from the frame into the parcel's CRS, z kept."""
-
-    def move(points: np.ndarray) -> np.ndarray:
-        xy = site.frame.to_parcel_crs(points[:, :2])
-        return xy if points.shape[1] == 2 else np.column_stack([xy, points[:, 2]])
-
-    return shapely.transform(geometry, move, include_z=geometry.has_z)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopgis.sheets.schema import LAYERS, RANGES, value_lists
-from loopgis.sheets.styles import styles
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Mapping
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS gpkg_data_columns (
@@ -39,8 +39,11 @@ _EXTENSIONS = [
 ]
 
 
-def add_tables(db: sqlite3.Connection, document: str, date: str) -> None:
-    """Fill all side tables of a freshly written file. document: JSON text; date: the fixed date of change."""
+def add_tables(db: sqlite3.Connection, document: str, date: str, styles: Mapping[str, tuple[str, str]]) -> None:
+    """Fill all side tables of a freshly written file.
+
+    document: JSON text; date: the fixed date of change; styles: QML and SLD text by layer name.
+    """
     db.executescript(_TABLES)
     for table, extension, link in _EXTENSIONS:
         present = db.execute(
@@ -60,7 +63,7 @@ def add_tables(db: sqlite3.Connection, document: str, date: str) -> None:
         "INSERT INTO gpkg_metadata_reference SELECT 'geopackage', NULL, NULL, NULL, ?, max(id), NULL FROM gpkg_metadata",
         (date,),
     )
-    _styles(db, date)
+    _styles(db, date, styles)
 
 
 def _values(db: sqlite3.Connection) -> None:
@@ -80,9 +83,9 @@ def _columns(db: sqlite3.Connection) -> None:
             )
 
 
-def _styles(db: sqlite3.Connection, date: str) -> None:
+def _styles(db: sqlite3.Connection, date: str, styles: Mapping[str, tuple[str, str]]) -> None:
     geometry = dict(db.execute("SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall())
-    for name, (qml, sld) in styles().items():
+    for name, (qml, sld) in styles.items():
         db.execute(
             "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML,"
             " styleSLD, useAsDefault, description, owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', NULL, ?)",

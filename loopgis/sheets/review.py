@@ -1,35 +1,53 @@
-"""review.html: one long page that answers first, then shows; self-contained, no script, prints as it is."""
+"""review.html: one long page that answers first and then shows why. Self-contained, without script; prints as it is."""
 
 from __future__ import annotations
 
 import base64
 import io
+import math
+from dataclasses import dataclass
 from importlib import resources
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.findings import in_order
-from loopgis.core.units import length_text
-from loopgis.sheets import tokens
+from loopgis.core.units import FT_M, length_text
+from loopgis.sheets import review_chart, tokens
 from loopgis.sheets.cautions import CAUTIONS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
+    from collections.abc import Mapping, Sequence
 
     from loopgis.core.findings import Finding
     from loopgis.layout.model import Clearance, Layout
     from loopgis.rules.model import Zone
     from loopgis.site.model import Site
 
-PICTURE_PX = 1700
+    Pictures = Mapping[str, Path | Sequence[Path]]
+
+PICTURE_PX, PICTURE_BYTES, LEAST_PX = 1800, 900_000, 1000
+"""Embedded pictures: greatest width, wanted size of each, and the width below which they are not made smaller."""
+PAGE_BYTES = 7_000_000
+"""What all pictures of a page may take together, base64 included."""
+ROWS_SHOWN = 40
+"""Rows of one outcome shown per layout; the rest is in layouts.gpkg."""
+ENOUGH = 0.995
+"""Share of the wanted length that counts as reached, as in the findings of a layout."""
 NOT_COMPUTED = (
-    "heat: entering-water temperature and the length that just carries the load",
-    "hydraulics: pressure head, pump, purge",
-    "pull loads and annular pressure",
-    "time and cost",
-    "a proven bound on how much better a choice of bores could be",
+    "Heat: the temperature of the water that enters the heat pump, and the length that just carries the load.",
+    "Hydraulics: head, pump power, flow needed to purge.",
+    "Drilling loads: pull on the pipe, pressure of the drilling fluid, collapse.",
+    "Time and cost.",
+    "A bound that proves how far the choice of bores is from the best one possible.",
 )
-_RANK = ("fail", "ruling_needed", "unverified", "consent_needed", "pass_thin", "pass", "not_applicable")
+TERM_WORDS = {
+    "level": "level run against what is wanted",
+    "economy": "share of the drilled length that is level",
+    "spacing": "spacing between level runs",
+    "crossings": "few things to cross",
+    "margin": "room left beyond the distances",
+    "header": "short way to the house",
+}
 
 
 def write_review(
@@ -37,99 +55,169 @@ def write_review(
     site: Site,
     zones: Sequence[Zone],
     layouts: Sequence[Layout],
-    pictures: dict[str, list[Path]],
+    pictures: Pictures,
     findings: Sequence[Finding],
-    summary: dict[str, Any],
+    summary: Mapping[str, Any],
 ) -> None:
-    """Write the page. pictures: files per layout id, embedded as they are, made smaller where they are large."""
+    """Write the page for ranked layouts (at least one), best first.
+
+    pictures: file or files per layout id, embedded, re-encoded smaller where they are large; summary: `Design.summary()`.
+    Raises OSError when a picture cannot be read or the page not written.
+    """
     from jinja2 import Environment, StrictUndefined  # noqa: PLC0415
 
     text = (resources.files("loopgis") / "sheets" / "templates" / "review.html.j2").read_text("utf-8")
-    page = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True).from_string(
-        text
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    words = Words(site.spec.units)
+    page = environment.from_string(text).render(
+        site=site,
+        layouts=layouts,
+        best=layouts[0],
+        answer=answer(site, layouts, findings),
+        charts=review_chart.charts(layouts, site.spec.units),
+        pictures=embedded(pictures),
+        clearances={y.layout_id: grouped(y.clearances) for y in layouts},
+        unverified={y.layout_id: sum(c.outcome == "unverified" for c in y.clearances) for y in layouts},
+        names={f.feature_id: f.label for f in site.all_features() if f.label},
+        rules=sorted({z.rule.key.split("/")[0] for z in zones} or set(site.spec.rules)),
+        findings=in_order(list(findings)),
+        pads=summary.get("pads_tried", []),
+        outcomes=tokens.OUTCOME,
+        colours={"ink": tokens.INK, "soft": tokens.TEXT_SOFT, "text": tokens.TEXT},
+        term_words=TERM_WORDS,
+        not_computed=NOT_COMPUTED,
+        cautions=CAUTIONS,
+        rows_shown=ROWS_SHOWN,
+        unit=words.unit,
+        fmt=words.figure,
+        length=words.length,
+        index=index_text,
+        area=words.area(site.parcel.area),
     )
-    units = site.spec.units
-
-    def length(value: float | None, digits: int = 1) -> str:
-        return "\u2013" if value is None or value != value else length_text(value, units, digits)  # noqa: PLR0124 - NaN
-
-    path.write_text(
-        page.render(
-            site=site,
-            zones=zones,
-            layouts=layouts,
-            best=layouts[0],
-            answer=_answer(layouts[0], units),
-            chart=_chart(layouts, units),
-            pictures={k: [_data_uri(p) for p in files] for k, files in pictures.items()},
-            clearances={y.layout_id: _grouped(y.clearances) for y in layouts},
-            findings=in_order(list(findings)),
-            pads=summary["pads_tried"],
-            outcomes=tokens.OUTCOME,
-            ink=tokens.INK,
-            not_computed=NOT_COMPUTED,
-            cautions=CAUTIONS,
-            length=length,
-        ),
-        "utf-8",
-    )
+    path.write_text(page, "utf-8")
 
 
-def _answer(best: Layout, units: str) -> str:
-    """Why this layout comes first, in a sentence or two."""
+@dataclass(frozen=True)
+class Words:
+    """Lengths as people of a unit system read them; units: "us" or "metric". A dash stands for what is not known."""
+
+    units: str
+
+    @property
+    def unit(self) -> str:
+        """Word of the length unit, for column heads."""
+        return "ft" if self.units == "us" else "m"
+
+    def figure(self, metres: float | None, digits: int = 1) -> str:
+        """Bare figure, for columns whose head carries the unit."""
+        if metres is None or not math.isfinite(metres):
+            return "\u2013"
+        return f"{metres / (FT_M if self.units == 'us' else 1.0):.{digits}f}"
+
+    def length(self, metres: float | None, digits: int = 1) -> str:
+        """Figure with its unit."""
+        text = self.figure(metres, digits)
+        return text if text == "\u2013" else f"{text} {self.unit}"
+
+    def area(self, square_m: float) -> str:
+        """Area of a lot."""
+        return f"{square_m / FT_M**2 / 43560:.2f} acres" if self.units == "us" else f"{square_m:.0f} m\u00b2"
+
+
+def index_text(value: float | None) -> str:
+    """Crossing index with one figure; what is too small to mean anything is only said to be small.
+
+    >>> index_text(0.034), index_text(1e-80), index_text(0.0)
+    ('0.03', '< 1e-6', '0')
+    """
+    if value is None or not math.isfinite(value):
+        return "\u2013"
+    if 0 < value < 1e-6:
+        return "< 1e-6"
+    return f"{value:.1g}"
+
+
+def answer(site: Site, layouts: Sequence[Layout], findings: Sequence[Finding]) -> list[str]:
+    """The first sentences of the page: what the best layout is, whether it is long enough, and why it comes first."""
+    best, units = layouts[0], site.spec.units
     e = best.evaluation
     drilled, level = length_text(e.total_length_m, units, 0), length_text(e.level_length_m, units, 0)
-    text = f"{e.bores} {best.pattern} bores, {drilled} drilled, {level} of it level run"
-    if e.wanted_length_m:
-        share = e.level_length_m / e.wanted_length_m
-        text += f": {share:.0%} of the {length_text(e.wanted_length_m, units, 0)} wanted"
-    strong = sorted(best.terms.items(), key=lambda kv: -kv[1]["points"])[:2]
-    return f"{text}. It scores most for {strong[0][0]} and {strong[1][0]}."
+    bores = f"{e.bores} bore{'s' if e.bores != 1 else ''}"
+    told = [f"{bores} in a {best.pattern} pattern, {drilled} drilled, of which {level} run level at depth."]
+    told.append(_enough(site, best, findings))
+    told.append(_why(layouts))
+    return told
 
 
-def _grouped(rows: Sequence[Clearance]) -> list[tuple[str, list[Clearance]]]:
-    """Rows by outcome, worst first, least margin first."""
-
-    def margin(c: Clearance) -> float:
-        return c.margin_m if c.margin_m == c.margin_m else 0.0
-
-    groups = (
-        (name, sorted((c for c in rows if c.outcome == name), key=lambda c: (margin(c), c.bore_id))) for name in _RANK
+def _enough(site: Site, best: Layout, findings: Sequence[Finding]) -> str:
+    """Does the level run reach what is wanted, and where that figure comes from."""
+    e, units = best.evaluation, site.spec.units
+    if e.wanted_length_m is None:
+        if site.spec.bore.bores is not None:
+            return f"The site file asks for {site.spec.bore.bores} bores and names no length to reach."
+        return (
+            "The site file names neither a load nor a length, so there is nothing to reach: as much as fits is drawn."
+        )
+    wanted = length_text(e.wanted_length_m, units, 0)
+    share = e.level_length_m / e.wanted_length_m
+    verdict = (
+        f"reaches the wanted {wanted}"
+        if share >= ENOUGH
+        else f"does not reach the wanted {wanted}, only {share:.0%} of it"
     )
+    by_thumb = any(f.code == "rule-of-thumb" for f in findings)
+    source = "a trade rule of thumb from the peak load, not from a heat computation" if by_thumb else "the site file"
+    return f"It {verdict}. The wanted length comes from {source}."
+
+
+def _why(layouts: Sequence[Layout]) -> str:
+    """The terms that put the best layout before the next one."""
+    best = layouts[0]
+    if len(layouts) == 1:
+        return "No other layout was found."
+    other = layouts[1]
+    gains = {name: t["points"] - other.terms.get(name, {"points": 0.0})["points"] for name, t in best.terms.items()}
+    ahead = [name for name in sorted(gains, key=lambda n: -gains[n]) if gains[name] >= 0.05][:2]
+    behind = [name for name in sorted(gains, key=lambda n: gains[n]) if gains[name] <= -0.05][:1]
+    text = f"Score {best.score:.1f} of 100 against {other.score:.1f} for {other.layout_id}"
+    if ahead:
+        text += "; it gains by " + " and ".join(f"{TERM_WORDS.get(n, n)} (+{gains[n]:.1f})" for n in ahead)
+    if behind:
+        text += "; it loses by " + f"{TERM_WORDS.get(behind[0], behind[0])} (\u2212{-gains[behind[0]]:.1f})"
+    return text + "."
+
+
+def grouped(rows: Sequence[Clearance]) -> list[tuple[str, list[Clearance]]]:
+    """Rows by outcome, worst outcome first, least margin first within one."""
+
+    def order(c: Clearance) -> tuple[float, str, str]:
+        return (c.margin_m if math.isfinite(c.margin_m) else math.inf, c.bore_id, c.feature_id)
+
+    names = sorted(tokens.OUTCOME, key=lambda name: tokens.OUTCOME[name].rank)
+    groups = [(name, sorted((c for c in rows if c.outcome == name), key=order)) for name in names]
     return [(name, group) for name, group in groups if group]
 
 
-def _data_uri(path: Path) -> str:
-    """Picture as a data URI, at most PICTURE_PX wide, with a palette to keep the page small."""
+def embedded(pictures: Pictures) -> dict[str, list[str]]:
+    """Pictures as data URIs by layout id, made small enough that the page stays under 8 MB."""
+    files = {k: [v] if isinstance(v, Path) else list(v) for k, v in pictures.items()}
+    count = sum(len(v) for v in files.values())
+    limit = min(PICTURE_BYTES, int(PAGE_BYTES * 0.74 / max(count, 1)))
+    return {k: [_data_uri(p, limit) for p in paths] for k, paths in files.items()}
+
+
+def _data_uri(path: Path, limit_bytes: int) -> str:
+    """Picture as WebP, narrowed until it keeps the limit or reaches the least width; no palette, so that thin colours survive."""
     from PIL import Image  # noqa: PLC0415 - comes with matplotlib
 
     with Image.open(path) as image:
-        small = image.convert("RGB")
-        if small.width > PICTURE_PX:
-            small = small.resize((PICTURE_PX, round(small.height * PICTURE_PX / small.width)), Image.Resampling.LANCZOS)
+        full = image.convert("RGB")
+    width = min(full.width, PICTURE_PX)
+    while True:
+        height = round(full.height * width / full.width)
+        small = full if width == full.width else full.resize((width, height), Image.Resampling.LANCZOS)
         out = io.BytesIO()
-        small.quantize(128, dither=Image.Dither.NONE).save(out, "PNG", optimize=True)
-    return "data:image/png;base64," + base64.b64encode(out.getvalue()).decode("ascii")
-
-
-def _chart(layouts: Sequence[Layout], units: str) -> dict[str, Any]:
-    """Points of the trade-off picture: level run against what there is to ask or expose; in SVG units of a 640 x 300 box."""
-    level = [y.evaluation.level_length_m for y in layouts]
-    asks = [y.evaluation.crossings + y.evaluation.consents + y.evaluation.unverified for y in layouts]
-    top, right = max(*level, 1.0) * 1.15, max(*asks, 1) * 1.2
-    points: list[dict[str, Any]] = [
-        {
-            "x": 70 + 540 * a / right,
-            "y": 250 - 225 * v / top,
-            "name": y.layout_id,
-            "fan": y.pattern == "fan",
-            "best": y.rank == 1,
-            "below": False,
-        }
-        for y, v, a in zip(layouts, level, asks, strict=True)
-    ]
-    for n, p in enumerate(points):
-        p["below"] = any(abs(p["x"] - q["x"]) < 45 and abs(p["y"] - q["y"]) < 14 and not q["below"] for q in points[:n])
-    y_marks = [{"y": 250 - 225 * k / 4, "text": length_text(top * k / 4, units, 0)} for k in range(5)]
-    x_marks = [{"x": 70 + 540 * k / 4, "text": f"{right * k / 4:.0f}"} for k in range(5)]
-    return {"points": points, "x": x_marks, "y": y_marks}
+        small.save(out, "WEBP", quality=88, method=3)
+        if out.tell() <= limit_bytes or width <= LEAST_PX:
+            return "data:image/webp;base64," + base64.b64encode(out.getvalue()).decode("ascii")
+        width = max(LEAST_PX, int(width * 0.8))

@@ -31,6 +31,11 @@ class LayerSchema:
     meaning: str
     columns: tuple[Column, ...]
 
+    @property
+    def plain(self) -> bool:
+        """True for a table without geometry."""
+        return self.geometry == "None"
+
 
 def _c(name: str, type_: str, meaning: str, values: str = "") -> Column:
     return Column(name, type_, meaning, values)
@@ -38,6 +43,7 @@ def _c(name: str, type_: str, meaning: str, values: str = "") -> Column:
 
 _LAYOUT = _c("layout_id", "str", "layout this row belongs to")
 _BORE = _c("bore_id", "str", "bore this row belongs to")
+_RANK = _c("rank", "int", "rank of its layout, 1 is best")
 _THING = (
     _c("feature_id", "str", "own id of the feature"),
     _c("kind", "str", "what it is", "kind"),
@@ -71,6 +77,7 @@ LAYERS: dict[str, LayerSchema] = {
                 "depth the bore's axis must keep inside, all included; empty: closed at every depth",
             ),
             _c("closed", "int", "1: closed at every depth"),
+            _c("for_bores", "int", "0: the zone concerns the pad only"),
             _c("citation", "str", "where the rule stands"),
         ),
     ),
@@ -79,7 +86,10 @@ LAYERS: dict[str, LayerSchema] = {
         "where the rig stands",
         (
             _LAYOUT,
+            _RANK,
             _c("axis_deg", "float", "azimuth of the long side from true north"),
+            _c("short_m", "float", "short side"),
+            _c("long_m", "float", "long side"),
             _c("given", "int", "1: fixed by the user"),
         ),
     ),
@@ -89,13 +99,15 @@ LAYERS: dict[str, LayerSchema] = {
         (
             _LAYOUT,
             _BORE,
-            _c("rank", "int", "rank of its layout, 1 is best"),
+            _RANK,
             _c("pattern", "str", "pattern of its layout", "pattern"),
             _c("source", "str", "planned, staked, logged or surveyed", "source"),
             _c("shape", "str", "straight, curve or detour"),
             _c("length_m", "float", "drilled length, 3-D"),
             _c("plan_length_m", "float", "length in plan"),
             _c("level_length_m", "float", "drilled length within 0.3 m of the target depth or deeper"),
+            _c("level_from", "float", "where the level run begins, share of the plan length; empty when there is none"),
+            _c("level_to", "float", "where the level run ends, share of the plan length"),
             _c("target_depth_m", "float", "depth of the level run that was aimed at"),
             _c("max_depth_m", "float", "deepest point of the axis below the ground above it"),
             _c("min_cover_m", "float", "least cover over the reamed hole on the level run"),
@@ -106,6 +118,7 @@ LAYERS: dict[str, LayerSchema] = {
             _c("rods", "int", "drill rods needed"),
             _c("pipe_m", "float", "loop pipe in the bore: two legs"),
             _c("pull_kn", "float", "pull load; empty in this version"),
+            _c("outcome", "str", "worst of its rows in clearances", "outcome"),
         ),
     ),
     "rods": LayerSchema(
@@ -114,7 +127,9 @@ LAYERS: dict[str, LayerSchema] = {
         (
             _LAYOUT,
             _BORE,
+            _RANK,
             _c("rod", "int", "rod number, 0 is the entry"),
+            _c("fifth", "int", "1: every fifth rod"),
             _c("station_m", "float", "drilled length from the entry"),
             _c("depth_m", "float", "depth of the axis below ground"),
             _c("pitch_pct", "float", "pitch, negative going down"),
@@ -122,11 +137,11 @@ LAYERS: dict[str, LayerSchema] = {
             _c("note", "str", "what this rod is"),
         ),
     ),
-    "exits": LayerSchema("3D Point", "where bores come up", (_LAYOUT, _BORE)),
+    "exits": LayerSchema("3D Point", "where bores come up", (_LAYOUT, _BORE, _RANK)),
     "headers": LayerSchema(
         "3D LineString",
         "pipe run from pad to building",
-        (_LAYOUT, _c("size", "str", "pipe size; empty in this version"), _c("length_m", "float", "length, 3-D")),
+        (_LAYOUT, _RANK, _c("size", "str", "pipe size; empty in this version"), _c("length_m", "float", "length, 3-D")),
     ),
     "crossings": LayerSchema(
         "3D Point",
@@ -134,6 +149,7 @@ LAYERS: dict[str, LayerSchema] = {
         (
             _LAYOUT,
             _BORE,
+            _RANK,
             _c("feature_id", "str", "what is crossed"),
             _c("kind", "str", "what it is", "kind"),
             _c("rule_id", "str", "rule that speaks of it"),
@@ -143,6 +159,7 @@ LAYERS: dict[str, LayerSchema] = {
             _c("sigma_m", "float", "standard deviation of the gap"),
             _c("risk", "float", "relative index of contact, no probability of damage"),
             _c("depth_known", "int", "0: the feature's depth is assumed"),
+            _c("outcome", "str", "worst row of this bore and feature in clearances", "outcome"),
         ),
     ),
     "clearances": LayerSchema(

@@ -1,265 +1,218 @@
-"""Layer styles for desktop GIS, as QML and SLD, from the same tokens as the pictures.
+"""How every layer looks in a desktop GIS, from the same tokens as the pictures, as QML and SLD.
 
-A style is a list of `Look`s: a filter (attribute, value), a label and symbol layers. To style a new layer: one entry in `_looks`.
+Colours, letters and widths come from tokens.py. To style a new layer: a function that gives its `Style`, and a line in `_STYLES`.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-from xml.sax.saxutils import quoteattr
+from typing import TYPE_CHECKING, Any
 
 from loopgis.sheets import tokens
-from loopgis.tables.load import load_table
+from loopgis.sheets.gpkg_looks import MM_PER_PT, Fill, Layer, Letter, Letters, Look, Mark, Stroke, Style, Text, Where
+from loopgis.sheets.gpkg_qml import qml
+from loopgis.sheets.gpkg_sld import sld
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
-MM_TO_PX = 96 / 25.4
+    from loopgis.sheets.gpkg_looks import Family
+    from loopgis.sheets.gpkg_rows import Row
 
-
-@dataclass(frozen=True)
-class Stroke:
-    """Line symbol layer: colour #rrggbb, width mm, dash mm pairs."""
-
-    colour: str
-    width_mm: float
-    dash_mm: tuple[float, ...] = ()
-
-
-@dataclass(frozen=True)
-class Fill:
-    """Area symbol layer. pattern: solid, none, hatch or dots."""
-
-    colour: str
-    edge: str
-    edge_mm: float = 0.3
-    pattern: str = "solid"
+_BEST = Where("rank", 1)
+_FAMILY: dict[str, Family] = {
+    "Polygon": "area",
+    "MultiPolygon": "area",
+    "LineString": "line",
+    "MultiLineString": "line",
+    "Point": "point",
+    "MultiPoint": "point",
+}
 
 
-@dataclass(frozen=True)
-class Mark:
-    """Point symbol layer. shape: a name common to QML and SLD: circle, cross, triangle, square."""
+def styles(content: Mapping[str, Sequence[Row]], units: str) -> dict[str, tuple[str, str]]:
+    """QML and SLD text by layer name, for every layer with geometry.
 
-    shape: str
-    colour: str
-    edge: str
-    size_mm: float
-
-
-@dataclass(frozen=True)
-class Look:
-    """How rows of a layer look where an attribute has a value (empty attribute: all others)."""
-
-    label: str
-    layers: tuple[Stroke | Fill | Mark, ...]
-    attribute: str = ""
-    value: str | int = ""
-
-
-def _cased(colour: str, width_mm: float, dash_mm: tuple[float, ...] = ()) -> tuple[Stroke, ...]:
-    """Coloured line with a black hair line on both sides."""
-    return Stroke("#000000", width_mm + 0.4), Stroke(colour, width_mm, dash_mm)
+    content: rows by layer, of which the kinds of features that occur are taken; units: us or metric, for labels.
+    """
+    kinds = {(str(values["kind"]), _FAMILY[shape.geom_type]) for shape, values in content["features"] if shape is not None
+             and shape.geom_type in _FAMILY}  # fmt: skip
+    made = {
+        "parcel": _parcel(),
+        "buildings": _buildings(),
+        "features": _features(sorted(kinds)),
+        "zones": _zones(units),
+        "pads": _pads(),
+        "bores": _bores(units),
+        "rods": _rods(),
+        "exits": _exits(),
+        "headers": _headers(),
+        "crossings": _crossings(),
+    }
+    return {name: (qml(style), sld(name, style)) for name, style in made.items()}
 
 
-def _feature_looks() -> list[Look]:
+def _mm(points: Iterable[float]) -> tuple[float, ...]:
+    return tuple(p * MM_PER_PT for p in points)
+
+
+def _length(column: str, units: str, decimals: int) -> str:
+    """Expression: a length in the site's units."""
+    factor, unit = (1 / 0.3048, "ft") if units == "us" else (1.0, "m")
+    return f"format_number(\"{column}\" * {factor:.9g}, {decimals}) || ' {unit}'"
+
+
+def _parcel() -> Style:
+    line = Fill("", tokens.TEXT, tokens.LOT_WIDTH * MM_PER_PT, dash_mm=_mm(tokens.LOT_DASH))
+    return Style((Look("lot line", (line,)),))
+
+
+def _buildings() -> Style:
+    look = Look("building", (Fill(tokens.BUILDING, tokens.BUILDING_EDGE, 0.35),))
+    return Style((look,), Text('coalesce("label", "use")', "label", tokens.TEXT))
+
+
+def _features(kinds: Sequence[tuple[str, Family]]) -> Style:
     looks = []
-    for kind, row in load_table("kinds")["kinds"].items():
+    for kind, family in kinds:
         style = tokens.kind_style(kind)
-        look: tuple[Stroke | Fill | Mark, ...]
-        look = (
-            Mark("circle", style.colour, "#000000", 2.4),
-            *_cased(style.colour, 0.5),
-            Fill(style.colour, "#000000", 0.2),
-        )
-        looks.append(Look(f"{row['code']} {kind.replace('_', ' ')}".strip(), look, "kind", kind))
-    return looks
+        name = f"{style.letter}  {kind.replace('_', ' ')}".strip()
+        looks.append(Look(name, _thing(style, family), (Where("kind", kind),)))
+    other = tokens.KindStyle(tokens.CLOSED, "none", "")
+    every: tuple[Family, ...] = ("area", "line", "point")
+    looks += [Look(f"other {family}", _thing(other, family), rest=True) for family in every]
+    return Style(tuple(looks), Text('"label"', "label", tokens.TEXT))
 
 
-def _looks() -> dict[str, list[Look]]:
-    ink, light = tokens.INK, tokens.INK_LIGHT
-    return {
-        "parcel": [Look("lot line", (Fill("#ffffff", "#000000", 0.7, "none"),))],
-        "buildings": [Look("building", (Fill("#b5b0aa", "#6b6661", 0.4),))],
-        "features": _feature_looks(),
-        "zones": [
-            Look("closed at every depth", (Fill("#5d574f", "#5d574f", 0.2, "hatch"),), "closed", 1),
-            Look("open below a depth", (Fill("#5d574f", "#8a837a", 0.2, "dots"),), "closed", 0),
-        ],
-        "pads": [Look("drill pad", (Fill("#ffffff", ink, 0.5),))],
-        "bores": [
-            Look("bore of the best layout", (Stroke("#ffffff", 1.8), Stroke(ink, 1.0)), "rank", 1),
-            Look("bore of another layout", (Stroke("#ffffff", 1.2), Stroke(light, 0.5))),
-        ],
-        "rods": [Look("rod end", (Mark("circle", "#ffffff", ink, 1.2),))],
-        "exits": [Look("exit", (Mark("circle", "#ffffff", ink, 3.2),))],
-        "headers": [Look("header", (Stroke("#ffffff", 1.4), Stroke(ink, 0.6, (2.0, 1.2))))],
-        "crossings": [Look("crossing", (Mark("cross", "#d55e00", "#d55e00", 3.0),))],
-    }
-
-
-def styles() -> dict[str, tuple[str, str]]:
-    """QML and SLD text by layer name, for every layer with geometry."""
-    return {name: (_qml(name, looks), _sld(name, looks)) for name, looks in _looks().items()}
-
-
-_WANT = {"parcel": Fill, "buildings": Fill, "zones": Fill, "pads": Fill, "bores": Stroke, "headers": Stroke}
-_LABELS = {"bores": "bore_id", "exits": "bore_id", "features": "label", "pads": "layout_id", "zones": "rule_id"}
-
-
-def _of(look: Look, want: type) -> tuple[Stroke | Fill | Mark, ...]:
-    return tuple(layer for layer in look.layers if isinstance(layer, want))
-
-
-# -- QML ---------------------------------------------------------------------------------------------------------
-
-
-def _rgba(colour: str, alpha: int = 255) -> str:
-    r, g, b = (int(colour[i : i + 2], 16) for i in (1, 3, 5))
-    return f"{r},{g},{b},{alpha}"
-
-
-def _props(values: Mapping[str, object]) -> str:
-    return "".join(f"<prop k={quoteattr(k)} v={quoteattr(str(v))}/>" for k, v in values.items())
-
-
-def _qml_layer(layer: Stroke | Fill | Mark) -> str:
-    if isinstance(layer, Stroke):
-        dash = {"customdash": ";".join(map(str, layer.dash_mm)), "use_custom_dash": 1} if layer.dash_mm else {}
-        values = {
-            "line_color": _rgba(layer.colour),
-            "line_width": layer.width_mm,
-            "line_width_unit": "MM",
-            "capstyle": "round",
-            **dash,
-        }
-        return f'<layer class="SimpleLine" enabled="1" pass="0" locked="0">{_props(values)}</layer>'
-    if isinstance(layer, Mark):
-        values = {"name": layer.shape, "color": _rgba(layer.colour), "outline_color": _rgba(layer.edge), "size": layer.size_mm,
-                  "size_unit": "MM", "outline_width": 0.4}  # fmt: skip
-        return f'<layer class="SimpleMarker" enabled="1" pass="0" locked="0">{_props(values)}</layer>'
-    style = "solid" if layer.pattern == "solid" else "no"
-    values = {
-        "color": _rgba(layer.colour),
-        "style": style,
-        "outline_color": _rgba(layer.edge),
-        "outline_width": layer.edge_mm,
-    }
-    outline = f'<layer class="SimpleFill" enabled="1" pass="0" locked="0">{_props(values)}</layer>'
-    if layer.pattern == "hatch":
-        inner = _qml_symbol("line", "@0@0", (Stroke(layer.colour, 0.2),))
-        values = {"angle": 45, "distance": 2.2, "distance_unit": "MM", "color": _rgba(layer.colour)}
+def _thing(style: tokens.KindStyle, family: Family) -> tuple[Layer, ...]:
+    dash = _mm(style.dash)
+    if family == "area":
+        fill = "" if style.fill == "none" else style.fill
+        return (Fill(fill, style.colour, 0.3, dash_mm=dash),)
+    if family == "point":
+        edge = style.colour if style.letter else tokens.TEXT
+        ring = (Mark("disc", tokens.HALO, tokens.HALO, 3.4, 0.0), Mark("disc", tokens.PAPER, edge, 2.6, 0.5))
+        return (*ring, Letter(style.letter, tokens.HALO, 2.0)) if style.letter else ring
+    if style.letter:
         return (
-            f'<layer class="LinePatternFill" enabled="1" pass="0" locked="0">{_props(values)}{inner}</layer>{outline}'
+            Stroke(tokens.HALO, tokens.LINE_HALO_WIDTH * MM_PER_PT),
+            Stroke(style.colour, tokens.LINE_WIDTH * MM_PER_PT),
+            Letters(style.letter, style.colour),
         )
-    if layer.pattern == "dots":
-        inner = _qml_symbol("marker", "@0@0", (Mark("circle", layer.colour, layer.colour, 0.5),))
-        values = {
-            "distance_x": 3.2,
-            "distance_y": 3.2,
-            "displacement_x": 1.6,
-            "distance_x_unit": "MM",
-            "distance_y_unit": "MM",
-        }
+    inside = tokens.PAPER if style.fill == "none" else style.fill
+    return Stroke(style.colour, 3.0 * MM_PER_PT), Stroke(inside, 2.0 * MM_PER_PT)
+
+
+def _zones(units: str) -> Style:
+    bores, closed = Where("for_bores", 1), Where("closed", 1)
+    open_, ruling = Where("closed", 0), tokens.OUTCOME["ruling_needed"]
+    looks = (
+        Look("closed at every depth", (Fill("", tokens.CLOSED, 0.2, "hatch"),), (bores, closed)),
+        Look(
+            "open below a depth",
+            (Fill("", tokens.CLOSED, 0.15, "dots"),),
+            (bores, open_, Where("mode", "ruling", equal=False)),
+        ),
+        Look(
+            "needs a ruling",
+            (Fill("", ruling.colour, 0.5, dash_mm=_mm((4, 2))),),
+            (bores, open_, Where("mode", "ruling")),
+        ),
+        Look(
+            "closed to the pad",
+            (Fill("", tokens.CLOSED, 0.15, dash_mm=_mm(tokens.ZONE_DASH)),),
+            (Where("for_bores", 0),),
+        ),
+    )
+    below = f"'below ' || {_length('min_cover_m', units, 1)}"
+    away = f"CASE WHEN \"distance_m\" > 0 THEN {_length('distance_m', units, 1)} ELSE 'closed' END"
+    what = f'CASE WHEN "closed" = 1 THEN {away} WHEN "min_cover_m" > 0 THEN {below} ELSE \'?\' END'
+    short = "regexp_replace(\"rule_id\", '^.*/', '')"
+    text = f"CASE WHEN \"for_bores\" = 1 THEN {short} || '\\n' || {what} END"
+    return Style(looks, Text(text, "rule_id", tokens.TEXT_SOFT, 7.0), merged=True)
+
+
+def _pads() -> Style:
+    others = Fill("", tokens.INK_LIGHT, 0.25)
+    looks = (
+        Look("drill pad", (Fill(tokens.PAPER, tokens.INK, 0.6),), (_BEST,)),
+        Look("drill pad of another layout", (others,), rest=True),
+    )
+    return Style(looks, order_by="rank")
+
+
+def _bores(units: str) -> Style:
+    thin, full, case = (w * MM_PER_PT for w in (tokens.SLANT_WIDTH, tokens.LEVEL_WIDTH, tokens.CASE_WIDTH))
+    level = ("level_from", "level_to")
+
+    def line(colour: str, share: float) -> tuple[Layer, ...]:
+        """White case, thin on the slanting ends, full on the level run."""
         return (
-            f'<layer class="PointPatternFill" enabled="1" pass="0" locked="0">{_props(values)}{inner}</layer>{outline}'
+            Stroke(tokens.PAPER, case * share),
+            Stroke(colour, thin * share),
+            Stroke(colour, full * share, part=level),
         )
-    return outline
 
-
-def _qml_symbol(kind: str, name: str, layers: Iterable[Stroke | Fill | Mark]) -> str:
-    body = "".join(_qml_layer(layer) for layer in layers)
-    return f'<symbol type="{kind}" name="{name}" alpha="1" clip_to_extent="1">{body}</symbol>'
-
-
-_KIND = {Stroke: "line", Fill: "fill", Mark: "marker"}
-
-
-def _qml(name: str, looks: list[Look]) -> str:
-    """Rule-based renderer; a layer of mixed geometry gets a rule per geometry type and look."""
-    mixed = name == "features"
-    rules: list[str] = []
-    symbols: list[str] = []
-    for look in looks:
-        for want in (Fill, Stroke, Mark) if mixed else (_WANT.get(name, Mark),):
-            number = len(symbols)
-            parts = [f'"{look.attribute}" = {_literal(look.value)}'] if look.attribute else []
-            if mixed:
-                word = {Fill: "Polygon", Stroke: "Line", Mark: "Point"}[want]
-                parts.append(f"geometry_type($geometry) = '{word}'")
-            where = f" filter={quoteattr(' AND '.join(parts))}" if parts else ' filter="ELSE"' if len(looks) > 1 else ""
-            rules.append(f'<rule key="r{number}" symbol="{number}" label={quoteattr(look.label)}{where}/>')
-            symbols.append(_qml_symbol(_KIND[want], str(number), _of(look, want)))
-    label = _LABELS.get(name)
-    text = _qml_label(label) if label else ""
-    return (
-        "<!DOCTYPE qgis PUBLIC 'http://mrcc.com/qgis.dtd' 'SYSTEM'>"
-        f'<qgis version="3.22" styleCategories="Symbology|Labeling" labelsEnabled="{int(bool(label))}">'
-        f'<renderer-v2 type="RuleRenderer" symbollevels="0" forceraster="0"><rules key="root">{"".join(rules)}</rules>'
-        f"<symbols>{''.join(symbols)}</symbols></renderer-v2>{text}</qgis>"
+    looks = (
+        Look("bore of the best layout; broad: level run", line(tokens.INK, 1.0), (_BEST,)),
+        Look("bore of another layout", line(tokens.INK_LIGHT, 0.55), rest=True),
     )
+    text = f'CASE WHEN "rank" = 1 THEN "bore_id" || \'  \' || {_length("length_m", units, 0)} END'
+    return Style(looks, Text(text, "bore_id", tokens.INK, along=True), order_by="rank")
 
 
-def _literal(value: str | int) -> str:
-    return str(value) if isinstance(value, int) else f"'{value}'"
-
-
-def _qml_label(field: str) -> str:
-    return (
-        f'<labeling type="simple"><settings calloutType="simple"><text-style fieldName="{field}" fontSize="8"'
-        ' fontFamily="Sans Serif" textColor="0,0,0,255" isExpression="0"><text-buffer bufferDraw="1" bufferSize="0.8"'
-        ' bufferColor="255,255,255,255"/></text-style><placement placement="0" dist="1"/>'
-        '<rendering obstacle="1" scaleVisibility="0" displayAll="0"/></settings></labeling>'
+def _rods() -> Style:
+    looks = (
+        Look(
+            "entry", (Mark("wedge", tokens.INK, tokens.PAPER, 2.8, 0.2, turn="azimuth_deg"),), (_BEST, Where("rod", 0))
+        ),
+        Look(
+            "every fifth rod",
+            (Mark("bar", tokens.INK, tokens.INK, 2.6, 0.3, "azimuth_deg", 90.0),),
+            (_BEST, Where("fifth", 1)),
+        ),
     )
+    return Style(looks)
 
 
-# -- SLD ---------------------------------------------------------------------------------------------------------
-
-
-def _sld_layer(layer: Stroke | Fill | Mark) -> str:
-    if isinstance(layer, Stroke):
-        dash = " ".join(f"{d * MM_TO_PX:.1f}" for d in layer.dash_mm)
-        extra = f'<se:SvgParameter name="stroke-dasharray">{dash}</se:SvgParameter>' if dash else ""
-        return f"<se:LineSymbolizer>{_sld_stroke(layer.colour, layer.width_mm, extra)}</se:LineSymbolizer>"
-    if isinstance(layer, Mark):
-        fill = f'<se:Fill><se:SvgParameter name="fill">{layer.colour}</se:SvgParameter></se:Fill>'
-        mark = (
-            f"<se:Mark><se:WellKnownName>{layer.shape}</se:WellKnownName>{fill}{_sld_stroke(layer.edge, 0.4)}</se:Mark>"
-        )
-        size = f"<se:Size>{layer.size_mm * MM_TO_PX:.1f}</se:Size>"
-        return f"<se:PointSymbolizer><se:Graphic>{mark}{size}</se:Graphic></se:PointSymbolizer>"
-    fill = f'<se:SvgParameter name="fill">{layer.colour}</se:SvgParameter>'
-    if layer.pattern in {"hatch", "dots"}:
-        shape = "shape://slash" if layer.pattern == "hatch" else "circle"
-        pixels = 9 if layer.pattern == "hatch" else 2
-        mark = f"<se:Mark><se:WellKnownName>{shape}</se:WellKnownName>{_sld_stroke(layer.colour, 0.2)}</se:Mark>"
-        fill = f"<se:GraphicFill><se:Graphic>{mark}<se:Size>{pixels}</se:Size></se:Graphic></se:GraphicFill>"
-    body = "" if layer.pattern == "none" else f"<se:Fill>{fill}</se:Fill>"
-    return f"<se:PolygonSymbolizer>{body}{_sld_stroke(layer.edge, layer.edge_mm)}</se:PolygonSymbolizer>"
-
-
-def _sld_stroke(colour: str, width_mm: float, extra: str = "") -> str:
-    width = f'<se:SvgParameter name="stroke-width">{width_mm * MM_TO_PX:.2f}</se:SvgParameter>'
-    return f'<se:Stroke><se:SvgParameter name="stroke">{colour}</se:SvgParameter>{width}{extra}</se:Stroke>'
-
-
-def _sld(name: str, looks: list[Look]) -> str:
-    rules = []
-    for look in looks:
-        wants = (Fill, Stroke, Mark) if name == "features" else (_WANT.get(name, Mark),)
-        body = "".join(_sld_layer(layer) for want in wants for layer in _of(look, want))
-        where = ""
-        if look.attribute:
-            where = (
-                f"<ogc:Filter><ogc:PropertyIsEqualTo><ogc:PropertyName>{look.attribute}</ogc:PropertyName>"
-                f"<ogc:Literal>{look.value}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
-            )
-        elif len(looks) > 1:
-            where = "<se:ElseFilter/>"
-        rules.append(f"<se:Rule><se:Name>{look.label}</se:Name>{where}{body}</se:Rule>")
-    return (
-        '<?xml version="1.0" encoding="UTF-8"?><StyledLayerDescriptor xmlns="http://www.opengis.net/sld" version="1.1.0"'
-        ' xmlns:se="http://www.opengis.net/se" xmlns:ogc="http://www.opengis.net/ogc"><NamedLayer>'
-        f"<se:Name>{name}</se:Name><UserStyle><se:Name>loopgis {name}</se:Name>"
-        f"<se:FeatureTypeStyle>{''.join(rules)}</se:FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>"
+def _exits() -> Style:
+    looks = (
+        Look("exit, with the bore's number", (Mark("disc", tokens.PAPER, tokens.INK, 4.6, 0.5),), (_BEST,)),
+        Look("exit of another layout", (Mark("disc", tokens.PAPER, tokens.INK_LIGHT, 1.8, 0.3),), rest=True),
     )
+    number = "CASE WHEN \"rank\" = 1 THEN regexp_replace(\"bore_id\", '^[^0-9]*0*', '') END"
+    return Style(looks, Text(number, "bore_id", tokens.INK, 7.5, over=True), order_by="rank")
+
+
+def _headers() -> Style:
+    def line(colour: str, width_mm: float) -> tuple[Layer, ...]:
+        return Stroke(tokens.PAPER, width_mm + 0.8), Stroke(colour, width_mm, _mm(tokens.HEADER_DASH))
+
+    looks = (
+        Look("header", line(tokens.INK, 0.6), (_BEST,)),
+        Look("header of another layout", line(tokens.INK_LIGHT, 0.3), rest=True),
+    )
+    return Style(looks, order_by="rank")
+
+
+def _crossings() -> Style:
+    """Outcome by shape and colour, best layout only; a crossing that no rule speaks of is a plain dot."""
+    looks = [
+        Look(f"crossing, {mark.words}", _outcome(mark), (_BEST, Where("outcome", name)))
+        for name, mark in tokens.OUTCOME.items()
+    ]
+    return Style(tuple(looks))
+
+
+def _outcome(mark: tokens.Mark) -> tuple[Layer, ...]:
+    size, case = 3.0, Mark("disc", tokens.PAPER, tokens.PAPER, 3.8, 0.0)
+    shapes: dict[str, tuple[Any, ...]] = {
+        "disc": (Mark("disc", mark.colour, tokens.HALO, size, 0.15),),
+        "barred": (
+            Mark("disc", mark.colour, tokens.HALO, size, 0.15),
+            Mark("bar", tokens.HALO, tokens.HALO, size, 0.6, turn_by=90.0),
+        ),
+        "cross": (Mark("cross", mark.colour, mark.colour, size, 0.9),),
+        "query": (Mark("disc", tokens.PAPER, mark.colour, size, 0.6), Letter("?", tokens.HALO, 2.4)),
+        "dash": (Mark("bar", mark.colour, mark.colour, size, 0.6, turn_by=90.0),),
+    }
+    return (case, *shapes[mark.shape])

@@ -82,13 +82,13 @@ class Mark:
 
 
 OUTCOME: dict[str, Mark] = {
-    "fail": Mark("#D55E00", "cross", "\u2715", "fails", 0),
-    "ruling_needed": Mark("#CC79A7", "query", "?", "needs a ruling", 1),
+    "fail": Mark("#D55E00", "cross", "\u2715", "failed", 0),
+    "ruling_needed": Mark("#CC79A7", "query", "?", "in need of a ruling", 1),
     "unverified": Mark("#CC79A7", "query", "?", "unverified", 2),
-    "consent_needed": Mark("#CC79A7", "query", "?", "needs a consent", 3),
-    "pass_thin": Mark("#E69F00", "barred", "\u2296", "passes, but within the tolerance", 4),
-    "pass": Mark("#009E73", "disc", "\u25cf", "passes", 5),
-    "not_applicable": Mark("#6b635a", "dash", "\u2013", "does not apply", 6),
+    "consent_needed": Mark("#CC79A7", "query", "?", "in need of a consent", 3),
+    "pass_thin": Mark("#E69F00", "barred", "\u2296", "passed, but within the tolerance", 4),
+    "pass": Mark("#009E73", "disc", "\u25cf", "passed", 5),
+    "not_applicable": Mark("#6b635a", "dash", "\u2013", "not applicable", 6),
 }
 
 
@@ -96,8 +96,8 @@ OUTCOME: dict[str, Mark] = {
 class KindStyle:
     """How a kind of feature is drawn.
 
-    colour: line, or edge of an area; fill: ground colour of an area; letter: family of the uniform colour code, "" when it has
-    none; dash: edge dashes in points, empty = solid.
+    colour: line, or edge of an area; fill: ground colour of an area, or "none"; letter: family of the uniform colour code, ""
+    when it has none; dash: edge dashes in points, empty = solid.
     """
 
     colour: str
@@ -116,7 +116,9 @@ _AREAS: dict[str, tuple[str, str]] = {
     "right_of_way": (DRIVE_EDGE, "#f4f1ec"),
     "tree_root_zone": ("#6d8b4e", GREEN_GROUND),
 }
-_CLAIMS = frozenset({"drain_field_reserve", "right_of_way", "easement", "floodplain", "wellhead_zone", "neighbour_parcel"})
+_CLAIMS = frozenset(
+    {"drain_field_reserve", "right_of_way", "easement", "floodplain", "wellhead_zone", "neighbour_parcel"}
+)
 
 
 def kind_style(kind: str) -> KindStyle:
@@ -129,5 +131,5 @@ def kind_style(kind: str) -> KindStyle:
     dash = AREA_DASH if kind in _CLAIMS else ()
     if letter in FAMILY:
         return KindStyle(FAMILY[letter], PAPER, letter, dash)
-    edge, fill = _AREAS.get(kind, (CLOSED, PAPER))
+    edge, fill = _AREAS.get(kind, (CLOSED, "none" if kind in _CLAIMS else PAPER))
     return KindStyle(edge, fill, "", dash)

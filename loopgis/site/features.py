@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-import difflib
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import shapely
 
 from loopgis.core.errors import InputError
 from loopgis.core.units import parse
+from loopgis.site import shapes
+from loopgis.site.keys import nearest
+from loopgis.site.log import plain
 from loopgis.site.model import Feature
-from loopgis.site.vectors import Layer, Log, finite, into_frame, polygonal
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pyproj import Transformer
     from shapely import Polygon
     from shapely.geometry.base import BaseGeometry
 
-    from loopgis.core.frame import Frame
+    from loopgis.site.log import Log
+    from loopgis.site.vectors import Layer
 
 KEEP_WITHIN_M = 150.0
 FAR_M = 500.0
-RESERVED = {"geometry", "kind", "quality", "depth", "depth_m", "depth_unit", "feature_id", "label"}
+OWN_COLUMNS = {"geometry", "kind", "quality", "depth", "depth_m", "depth_unit", "feature_id", "label"}
+ID_COLUMNS = ("feature_id", "id", "fid", "gid", "objectid")
 AREAS = {
     "building",
     "drain_field",
@@ -32,142 +39,196 @@ AREAS = {
     "pool",
     "neighbour_parcel",
 }
+"""Kinds whose closed lines are areas."""
+OUTLINED = {"building", "floodplain"}
+"""Kinds that are nothing without an outline: they have no width of their own."""
+LEAST_HALF_M = 0.05
+QUALITIES = {"A", "B", "C", "D"}
+SHOWN_ROWS = 3
+GIVEN_ID = "given_id"
+"""Attribute with the id as the file has it, where it had to be changed since an earlier feature has it too."""
+_NOTHING = {"", "nan", "None", "<NA>", "NaT"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Told:
+    """What the site file says of a layer: kind (empty: from a column), ASCE 38 quality and depth unit unless columns say so."""
+
+    kind: str
+    quality: str = "unknown"
+    depth_unit: str = ""
+
+
+@dataclass(eq=False)
+class _Count:
+    """What became of the rows of one layer."""
+
+    broken: int = 0
+    repaired: int = 0
+    far: int = 0
+    nearest_m: float = float("inf")
+    slips: list[InputError] = field(default_factory=list)
+    odd_quality: set[str] = field(default_factory=set)
 
 
 def features_of(
-    layer: Layer,
-    frame: Frame,
-    parcel: Polygon,
-    log: Log,
-    *,
-    kind: str,
-    quality: str = "unknown",
-    depth_unit: str = "",
-    taken: set[str],
+    layer: Layer, transform: Transformer, parcel: Polygon, log: Log, *, told: Told, taken: set[str]
 ) -> list[Feature]:
-    """Features of one layer that lie within KEEP_WITHIN_M of the lot.
+    """Features of one layer that lie within KEEP_WITHIN_M of the lot, in row order.
 
-    taken: ids used so far, added to; a double id gets a suffix. Rows that cannot be used are counted in one warning.
+    transform: from the layer's CRS into the frame, x before y; taken: ids used so far, added to, a double id gets a suffix.
+    Rows that cannot be used are counted in one finding; slips in kind or depth are errors, each row's first slip told.
     """
-    transform = frame.transformer_from(layer.wkt)
+    count = _Count()
     found: list[Feature] = []
-    broken, repaired, far = 0, 0, 0
-    nearest = float("inf")
-    for number, row in enumerate(layer.table.to_dict("records"), 1):
-        geometry = row["geometry"]
-        own_kind = kind or _kind(row, layer, number)
-        moved = into_frame(geometry, transform) if finite(geometry) else None
-        shape = _usable(moved, own_kind) if moved is not None and finite(moved) else None
-        if shape is None:
-            broken += 1
-            continue
-        repaired += moved is not None and not moved.is_valid
-        distance = float(shapely.distance(shape, parcel))
-        nearest = min(nearest, distance)
-        if distance > KEEP_WITHIN_M:
-            far += 1
-            continue
-        found.append(_feature(row, shape, layer, number, own_kind, quality, depth_unit, taken))
-    _report(layer, log, broken=broken, repaired=repaired, far=far, nearest=nearest, kept=len(found))
+    for number, row in enumerate(_records(layer), 1):
+        try:
+            kind = told.kind or _kind(row, layer.name, number)
+            shape = _near_shape(row["geometry"], kind, transform, parcel, count)
+            if shape is not None:
+                found.append(_feature(row, shape, f"{layer.name} row {number}", number, kind, told, taken, count))
+        except InputError as slip:
+            count.slips.append(slip)
+    _report(layer, log, count, kept=len(found))
+    _other_kinds(layer, told.kind, log)
     return found
 
 
-def _report(layer: Layer, log: Log, *, broken: int, repaired: int, far: int, nearest: float, kept: int) -> None:
-    if not len(layer.table):
-        log.add_warning(
-            "layer-empty",
-            layer.name,
-            "holds no rows; taken as: there is none here",
-            "check layer and where if that is wrong",
-        )
-    if broken:
-        log.add_warning(
-            "features-unusable",
-            layer.name,
-            f"{broken} rows have no usable geometry and are left out",
-            "repair them in a GIS",
-        )
-    if repaired:
-        log.add_warning(
-            "features-repaired",
-            layer.name,
-            f"{repaired} outlines cross themselves and were repaired",
-            "look at them in a GIS",
-        )
-    if not kept and far and nearest > FAR_M:
-        log.add_warning(
-            "layer-far",
-            layer.name,
-            f"lies {nearest / 1000:.1f} km from the lot",
-            "is it the right place and coordinate system?",
-        )
-    elif far:
-        log.add_note(
-            "features-far", layer.name, f"{far} rows lie more than {KEEP_WITHIN_M:.0f} m from the lot and are left out"
-        )
+def kinds_of(layer: Layer, told: Told) -> set[str]:
+    """Kinds that a layer supplies, whether or not a row of them lies near the lot."""
+    if told.kind:
+        return {told.kind}
+    return {_text(row.get("kind")).lower() for row in _records(layer)} & set(load_table("kinds")["kinds"])
 
 
-def _kind(row: dict[str, Any], layer: Layer, number: int) -> str:
+def _records(layer: Layer) -> list[dict[str, Any]]:
+    """Rows with lower-case column names."""
+    table = layer.table.rename(columns=lambda c: str(c).lower())
+    rows: list[dict[str, Any]] = table.loc[:, ~table.columns.duplicated()].to_dict("records")
+    return rows
+
+
+def _text(value: Any) -> str:
+    text = plain(value, 300)
+    return "" if text in _NOTHING else text
+
+
+def _kind(row: dict[str, Any], name: str, number: int) -> str:
     kinds = load_table("kinds")["kinds"]
-    kind = str(row.get("kind") or "")
-    if kind not in kinds:
-        near = difflib.get_close_matches(kind, kinds, n=1)
-        hint = f"did you mean {near[0]!r}?" if near else "give kind in the site file, or a column `kind`"
-        raise InputError(layer.name, f"row {number} has kind {kind!r}", hint)
-    return kind
+    kind = _text(row.get("kind")).lower()
+    if kind in kinds:
+        return kind
+    if not kind:
+        raise InputError(f"{name} row {number}", "has no kind", "give kind in the site file, or fill a column `kind`")
+    raise InputError(f"{name} row {number}", f"unknown kind {kind!r}", nearest(kind, kinds))
 
 
-def _usable(geometry: BaseGeometry, kind: str) -> BaseGeometry | None:
-    """Valid shape of a feature; areas stay areas, lines lines, points points."""
-    if geometry.geom_type in {"Polygon", "MultiPolygon", "GeometryCollection"} or kind in AREAS:
-        area = polygonal(geometry)
-        if area is not None:
-            return area
-        flat = shapely.get_parts(geometry)
-        return None if geometry.geom_type in {"Polygon", "MultiPolygon"} else shapely.union_all(flat)
-    if geometry.geom_type in {"LineString", "MultiLineString"} and geometry.length <= 0:
+def _near_shape(
+    geometry: BaseGeometry | None, kind: str, transform: Transformer, parcel: Polygon, count: _Count
+) -> BaseGeometry | None:
+    """Usable shape in the frame, None (and counted) when there is none or it lies far from the lot."""
+    drawn = shapes.sound(geometry)
+    if drawn is None:
+        count.broken += 1
         return None
-    if geometry.geom_type == "MultiPoint" and len(geometry.geoms) == 1:
-        return geometry.geoms[0]
-    return geometry
+    flat = shapes.moved(drawn, transform)
+    if not shapes.finite(flat):
+        count.far += 1
+        return None
+    shape = usable(flat, kind)
+    if shape is None:
+        count.broken += 1
+        return None
+    distance_m = float(shapely.distance(shape, parcel))
+    count.nearest_m = min(count.nearest_m, distance_m)
+    if distance_m > KEEP_WITHIN_M:
+        count.far += 1
+        return None
+    count.repaired += not flat.is_valid
+    return shape
+
+
+def usable(flat: BaseGeometry, kind: str) -> BaseGeometry | None:
+    """Valid 2-D shape of a feature: areas stay areas, lines lines, points points; None when nothing of size is left."""
+    if "Polygon" in flat.geom_type or kind in OUTLINED:
+        return shapes.polygonal(flat)
+    if flat.geom_type == "GeometryCollection":
+        return _of_collection(flat, kind)
+    area = shapes.polygonal(flat) if kind in AREAS else None
+    return _simple(flat) if area is None else area
+
+
+def _simple(flat: BaseGeometry) -> BaseGeometry | None:
+    """Lines or points, one part as itself, repeated points once; None for lines without length."""
+    if flat.geom_type == "MultiPoint":
+        flat = shapely.union_all(shapely.get_parts(flat))
+    parts = [p for p in shapely.get_parts(flat) if p.length > 0 or p.geom_type == "Point"]
+    if len(parts) > 1 and "Line" in flat.geom_type:
+        return shapely.MultiLineString(parts)
+    return flat if len(parts) > 1 else next(iter(parts), None)
+
+
+def _of_collection(flat: BaseGeometry, kind: str) -> BaseGeometry | None:
+    """Shape of a collection: of one sort when its parts are, else the area that all of them take up together."""
+    parts = [p for p in _leaves(flat) if not p.is_empty]
+    if len({shapely.get_dimensions(p) for p in parts}) == 1:
+        return usable(shapely.union_all(parts), kind)
+    half_m = max(float(load_table("kinds")["kinds"][kind]["half_width_m"]), LEAST_HALF_M)
+    wide = [p if "Polygon" in p.geom_type else shapely.buffer(p, half_m) for p in parts]
+    return shapes.polygonal(shapely.union_all([p for p in map(shapes.polygonal, wide) if p is not None]))
+
+
+def _leaves(geometry: BaseGeometry) -> list[BaseGeometry]:
+    """All simple parts of a collection, however deep."""
+    if hasattr(geometry, "geoms"):
+        return [leaf for part in geometry.geoms for leaf in _leaves(part)]
+    return [geometry]
 
 
 def _feature(
     row: dict[str, Any],
     shape: BaseGeometry,
-    layer: Layer,
+    where: str,
     number: int,
     kind: str,
-    quality: str,
-    depth_unit: str,
+    told: Told,
     taken: set[str],
+    count: _Count,
 ) -> Feature:
-    own_quality = str(row.get("quality") or "").strip().upper()
+    depth_m = _depth(row, where, told.depth_unit)
+    wish = _wished_id(row, kind, number)
+    name = _free(wish, taken)
+    changed = ((GIVEN_ID, wish),) if name != wish else ()
     return Feature(
-        feature_id=_own_id(row, kind, number, taken),
+        feature_id=name,
         kind=kind,
         geometry=shape,
-        quality=own_quality if own_quality in {"A", "B", "C", "D"} else quality,
-        depth_m=_depth(row, layer, number, depth_unit),
-        attributes=tuple(
-            (str(k).lower(), str(v))
-            for k, v in row.items()
-            if k not in RESERVED and v is not None and str(v) not in {"", "nan", "None", "<NA>"}
-        ),
-        label=str(row.get("label") or row.get("name") or ""),
+        quality=_quality(row, told.quality, count),
+        depth_m=depth_m,
+        attributes=tuple((k, _text(v)) for k, v in row.items() if k not in OWN_COLUMNS and _text(v)) + changed,
+        label=_text(row.get("label")) or _text(row.get("name")),
     )
 
 
-def _own_id(row: dict[str, Any], kind: str, number: int, taken: set[str]) -> str:
-    wish = next(
-        (
-            str(row[c])
-            for c in ("feature_id", "id", "ID", "Id")
-            if c in row and str(row[c]) not in {"", "None", "nan", "<NA>"}
-        ),
-        "",
-    )
-    wish = wish if wish and not wish.isdigit() else f"{kind}-{wish or number}"
+def _quality(row: dict[str, Any], default: str, count: _Count) -> str:
+    """Quality of a column, "QL-B" and "b" taken as B; the site file's where the column says nothing."""
+    text = _text(row.get("quality"))
+    word = text.upper().removeprefix("QL").strip("- ")
+    if word and word not in QUALITIES and word != "UNKNOWN":
+        count.odd_quality.add(text)
+    if word == "UNKNOWN":
+        return "unknown"
+    return word if word in QUALITIES else default
+
+
+def _wished_id(row: dict[str, Any], kind: str, number: int) -> str:
+    """Id of a column when it has one, else kind and row number."""
+    own = next((t for c in ID_COLUMNS if (t := _text(row.get(c))[:80].removesuffix(".0"))), "")
+    return f"{kind}-{own or number}" if not own or own.isdigit() else own
+
+
+def _free(wish: str, taken: set[str]) -> str:
+    """The id, with a number behind it when another feature has it already."""
     name, n = wish, 2
     while name in taken:
         name, n = f"{wish}-{n}", n + 1
@@ -175,55 +236,71 @@ def _own_id(row: dict[str, Any], kind: str, number: int, taken: set[str]) -> str
     return name
 
 
-def _depth(row: dict[str, Any], layer: Layer, number: int, depth_unit: str) -> float | None:
+def _depth(row: dict[str, Any], where: str, told_unit: str) -> float | None:
     """Depth in metres from `depth_m`, or from `depth` with its unit; None when nobody wrote one."""
-    raw = row.get("depth_m")
-    unit = "m"
-    if raw is None or str(raw) in {"nan", "<NA>", ""}:
-        raw, unit = row.get("depth"), str(row.get("depth_unit") or depth_unit or "")
-    if raw is None or str(raw) in {"nan", "<NA>", "", "None"}:
+    text, unit = _text(row.get("depth_m")), "m"
+    if not text:
+        text, unit = _text(row.get("depth")), _text(row.get("depth_unit")) or told_unit
+    if not text:
         return None
-    where = f"{layer.name} row {number} depth"
-    if isinstance(raw, str) and not unit:
-        value = parse(raw, "length", where=where)
-    elif unit:
-        try:
-            value = float(raw) * parse(f"1 {unit}", "length", where=where)
-        except ValueError:
-            raise InputError(where, f"{raw!r} is not a number", "write plain numbers in the column depth") from None
-    else:
-        raise InputError(
-            where, f"{raw!r} has no unit", 'write depth_unit = "ft" under [[site.feature]], or a column depth_unit'
-        )
-    if not -1 <= value <= 300:
-        raise InputError(
-            where, f"{value:.1f} m is no depth of anything buried here", "check depth and depth_unit; positive is down"
-        )
-    return max(value, 0.0)
+    where = f"{where} depth"
+    try:
+        value = float(text) * (parse(f"1 {unit}", "length", where=where) if unit else float("nan"))
+    except ValueError:
+        value = parse(text, "length", where=where)
+    if value != value:  # noqa: PLR0124 - a number without a unit
+        remedy = 'write depth_unit = "ft" under [[site.feature]], or a column depth_unit'
+        raise InputError(where, f"{text!r} has no unit", remedy)
+    if not 0 <= value <= 300:
+        remedy = "check depth and its unit; depths are positive downwards"
+        raise InputError(where, f"{value:.1f} m is no depth of anything buried here", remedy)
+    return value
 
 
-def joined_buildings(features: list[Feature], log: Log, name: str) -> list[Feature]:
-    """Buildings with the faces of one house put together: pieces that touch and carry the same id become one."""
-    groups: dict[str, list[Feature]] = {}
-    for f in features:
-        own = dict(f.attributes).get("id") or dict(f.attributes).get("building_id") or f.feature_id
-        groups.setdefault(own, []).append(f)
-    if len(groups) == len(features):
-        return features
-    result = []
-    for parts in groups.values():
-        first = parts[0]
-        shape = polygonal(shapely.union_all([p.geometry for p in parts]))
-        result.append(
-            Feature(
-                feature_id=first.feature_id,
-                kind=first.kind,
-                geometry=shape if shape is not None else first.geometry,
-                quality=first.quality,
-                depth_m=first.depth_m,
-                attributes=first.attributes,
-                label=first.label,
-            )
+def _report(layer: Layer, log: Log, count: _Count, *, kept: int) -> None:
+    """Findings of one layer."""
+    say: Callable[..., None] = log.add_warning
+    for slip in count.slips[:SHOWN_ROWS]:
+        log.add_error("feature", slip)
+    if len(count.slips) > SHOWN_ROWS:
+        rest = InputError(
+            layer.name, f"{len(count.slips) - SHOWN_ROWS} more rows have slips of this make", "mend them too"
         )
-    log.add_note("buildings-joined", name, f"{len(features)} faces were joined into {len(result)} buildings")
-    return result
+        log.add_error("feature", rest)
+    if not len(layer.table):
+        say(
+            "layer-empty", layer.name, "holds no rows; taken as: there is none here", "check the layer if that is wrong"
+        )
+    if count.broken and count.broken == len(layer.table):
+        what = f"none of its {count.broken} rows has a usable geometry (a building needs a closed outline)"
+        log.add_error("feature", InputError(layer.name, what, "mend or redraw them in a GIS"))
+    elif count.broken:
+        what = f"{count.broken} of {len(layer.table)} rows have no usable geometry and are left out"
+        say("features-unusable", layer.name, what, "look at them in a GIS")
+    if count.repaired:
+        say(
+            "features-repaired",
+            layer.name,
+            f"{count.repaired} outlines were invalid and were repaired",
+            "look at them in a GIS",
+        )
+    if count.odd_quality:
+        words = ", ".join(sorted(count.odd_quality)[:4])
+        say("quality-unknown", layer.name, f"quality {words} is no ASCE 38 level", "write A, B, C, D or unknown")
+    if count.far and not kept and count.nearest_m > FAR_M:
+        away = f"{count.nearest_m / 1000:,.1f} km" if count.nearest_m < 1e7 else "a continent"
+        say("layer-far", layer.name, f"lies {away} from the lot: wrong place?", "check its coordinate system")
+    elif count.far:
+        what = f"{count.far} rows lie more than {KEEP_WITHIN_M:.0f} m from the lot and are left out"
+        log.add_note("features-far", layer.name, what)
+
+
+def _other_kinds(layer: Layer, kind: str, log: Log) -> None:
+    """Warn when a column names other kinds than the one that the site file gives to the whole layer."""
+    if not kind:
+        return
+    others = {_text(row.get("kind")).lower() for row in _records(layer)} - {kind, ""}
+    others &= set(load_table("kinds")["kinds"])
+    if others:
+        what = f"its column kind says {', '.join(sorted(others)[:4])}; every row is taken as {kind}"
+        log.add_warning("kind-overruled", layer.name, what, "leave kind out, or pick rows with where")

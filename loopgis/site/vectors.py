@@ -1,67 +1,48 @@
-"""Vector layers in whatever format, CRS and state of repair, into the frame.
+"""Vector layers in whatever format and CRS, read into a table whose CRS is known.
 
-Order of repair: CRS known -> coordinates finite and plausible -> 2-D -> make_valid by structure (never buffer(0)) -> areas.
-Nothing is rounded or snapped, so that one lot in three coordinate systems stays one lot.
+To add a format that GDAL does not read: a branch in `_table` and a module like plain_csv.py.
 """
 
 from __future__ import annotations
 
 import hashlib
 import math
-from dataclasses import dataclass, field
+import warnings
+from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import shapely
 
 from loopgis.core.errors import InputError
-from loopgis.core.findings import Finding
+from loopgis.site import plain_csv
+from loopgis.site.log import plain
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     import geopandas
-    from numpy.typing import NDArray
     from shapely import Polygon
-    from shapely.geometry.base import BaseGeometry
 
     from loopgis.core.frame import Frame
     from loopgis.site.config import LayerRef
+    from loopgis.site.log import Log
 
-HUGE = 1e9
 MAX_ROWS = 200_000
-LIMIT_FILE_BYTES = 2_000_000_000
-
-
-@dataclass(eq=False)
-class Log:
-    """Findings gathered on the way; an error does not stop the reading of the other layers."""
-
-    findings: list[Finding] = field(default_factory=list)
-
-    def add_error(self, code: str, error: InputError) -> None:
-        """Keep an error as a finding."""
-        self.findings.append(
-            Finding(severity="error", code=code, where=error.where, message=error.what, remedy=error.remedy)
-        )
-
-    def add_warning(self, code: str, where: str, message: str, remedy: str = "", feature_id: str = "") -> None:
-        """Keep a warning."""
-        self.findings.append(
-            Finding(severity="warning", code=code, where=where, message=message, remedy=remedy, feature_id=feature_id)
-        )
-
-    def add_note(self, code: str, where: str, message: str, remedy: str = "") -> None:
-        """Keep a note."""
-        self.findings.append(Finding(severity="note", code=code, where=where, message=message, remedy=remedy))
+MANY_ROWS = 20_000
+"""Above this many rows only the surroundings of the lot are read."""
+NEAR_M = 600.0
+LIMIT_FILE_BYTES = 4_000_000_000
+NO_CRS = 'add the .prj file, or write { path = "...", crs = "EPSG:..." }'
 
 
 @dataclass(frozen=True, eq=False)
 class Layer:
-    """A layer as read: table with a `geometry` column, its CRS as WKT, and a name for messages."""
+    """A layer as read: table with a `geometry` column, its CRS as WKT and by name, and a name for messages."""
 
     table: geopandas.GeoDataFrame
     wkt: str
+    crs_name: str
     name: str
 
 
@@ -76,198 +57,173 @@ def sha256(path: Path) -> str:
     return digest.hexdigest()
 
 
-def read(ref: LayerRef, log: Log) -> Layer:
-    """Read one layer. Raises InputError naming file and layer; oddities become warnings."""
-    import geopandas  # noqa: PLC0415
-    import pyogrio  # noqa: PLC0415
+def read(ref: LayerRef, log: Log, *, near: tuple[Frame, Polygon] | None = None, no_crs: str = NO_CRS) -> Layer:
+    """Read one layer; oddities become findings in the log.
 
-    name = ref.written + (f" layer {ref.layer}" if ref.layer else "")
-    _there(ref, name)
+    near: frame and lot; of a layer with very many rows only those round the lot are then read. no_crs: remedy named when the layer
+    has no CRS. Raises InputError naming file and layer.
+    """
+    there(ref)
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always")
+        table = _table(ref, near, log)
+    for text in dict.fromkeys(plain(w.message) for w in said if issubclass(w.category, (UserWarning, RuntimeWarning))):
+        log.add_note("reader-said", ref.name, text)
+    if len(table) > MAX_ROWS:
+        raise InputError(ref.name, f"gives more than {MAX_ROWS:,} rows", "cut out the surroundings of the lot first")
+    crs = _crs(ref, table.crs, log, no_crs)
+    _on_earth(table, crs, ref.name)
+    return Layer(table, crs.to_wkt(), str(crs.name), ref.name)
+
+
+def there(ref: LayerRef) -> None:
+    """Raise InputError when the file of a layer is not there, empty, too large or being edited."""
+    path, name = ref.path, ref.name
     try:
-        layer = ref.layer or _only_layer(ref, name, log)
-        options = {"layer": layer} if layer else {}
-        rows = int(pyogrio.read_info(ref.path, **options).get("features", 0))
-        table = geopandas.read_file(ref.path, where=ref.where, max_features=MAX_ROWS, **options)
+        if not path.exists():
+            raise InputError(name, "is not there", "check the path; it is relative to the site file")
+        if not (path.is_file() or path.is_dir()):
+            raise InputError(name, "is no ordinary file", "name a file or a geodatabase folder")
+        size = path.stat().st_size if path.is_file() else 1
+    except OSError as error:
+        raise InputError(name, f"cannot be reached ({error.strerror})", "check the path") from None
+    if size == 0:
+        raise InputError(name, "is empty (0 bytes)", "copy the file again")
+    if size > LIMIT_FILE_BYTES:
+        raise InputError(name, "is larger than 4 GB", "cut out the surroundings of the lot first")
+    for side in ("-wal", "-journal"):
+        journal = path.with_name(path.name + side)
+        if journal.exists() and journal.stat().st_size > 0:
+            what = f"is being edited: {journal.name} lies beside it"
+            raise InputError(name, what, "save and close it in the other program first")
+
+
+def _table(ref: LayerRef, near: tuple[Frame, Polygon] | None, log: Log) -> geopandas.GeoDataFrame:
+    import geopandas  # noqa: PLC0415
+
+    if plain_csv.is_folder(ref.path):
+        return plain_csv.table(ref.path, ref.name, log)
+    try:
+        layer = ref.layer or _only_layer(ref)
+        bbox = _around(ref, layer, near)
+        options = {"layer": layer, "where": ref.where, "bbox": bbox, "max_features": MAX_ROWS + 1}
+        table = _read_file(ref.path, {k: v for k, v in options.items() if v is not None})
     except InputError:
         raise
-    except Exception as error:  # noqa: BLE001 - drivers raise their own types for a missing layer, bad SQL, a broken file
-        text = " ".join(str(error).split())[:160]
-        raise InputError(name, f"cannot be read ({text})", "check file, layer and where") from None
-    if rows > MAX_ROWS:
-        raise InputError(name, f"holds {rows} rows", "cut out the surroundings of the lot first")
-    if not isinstance(table, geopandas.GeoDataFrame):
-        table = geopandas.GeoDataFrame(table, geometry=_wkt_column(table, name))
-    if ref.crs is not None:
-        table = table.set_crs(_crs(ref.crs, name), allow_override=True)
-    if table.crs is None:
-        raise InputError(
-            name, "has no coordinate reference system", 'add the .prj file, or write { path = "...", crs = "EPSG:..." }'
-        )
-    _plausible_crs(table, name, log)
-    return Layer(table, table.crs.to_wkt(), name)
+    except Exception as error:  # noqa: BLE001 - drivers raise types of their own for a missing layer, bad SQL, a broken file
+        if "not recognized as being in a supported" in str(error):
+            raise InputError(ref.name, "is no GIS layer that can be read", _remedy(ref)) from None
+        raise InputError(ref.name, f"cannot be read ({plain(error)})", _remedy(ref)) from None
+    if isinstance(table, geopandas.GeoDataFrame) and table.active_geometry_name is not None:
+        return table if table.active_geometry_name == "geometry" else table.rename_geometry("geometry")
+    if ref.path.suffix.lower() == ".csv":
+        if ref.where:
+            what = "is a list of coordinates, in which where cannot pick rows"
+            raise InputError(ref.name, what, "name the column of the geometry WKT, or give a file for each kind")
+        return plain_csv.table(ref.path, ref.name, log)
+    raise InputError(ref.name, "has no geometry", "give a layer with geometry")
 
 
-def _there(ref: LayerRef, name: str) -> None:
-    for side in ("-wal", "-journal"):
-        journal = ref.path.with_name(ref.path.name + side)
-        if journal.exists() and journal.stat().st_size > 0:
-            raise InputError(
-                name, f"is being edited: {journal.name} lies beside it", "save and close it in the other program first"
-            )
-    if not ref.path.exists():
-        raise InputError(name, "is not there", "check the path; it is relative to the site file")
-    if ref.path.is_file() and ref.path.stat().st_size == 0:
-        raise InputError(name, "is empty (0 bytes)", "copy the file again")
-    if ref.path.is_file() and ref.path.stat().st_size > LIMIT_FILE_BYTES:
-        raise InputError(name, "is larger than 2 GB", "cut out the surroundings of the lot first")
+def _remedy(ref: LayerRef) -> str:
+    if ref.path.suffix.lower() == ".shp" and not any(ref.path.with_suffix(s).exists() for s in (".shx", ".SHX")):
+        return "the .shx file is missing beside it: copy all files of the shapefile"
+    parts = [p for p in ("layer" if ref.layer else "", "where" if ref.where else "") if p]
+    return f"check the file and its {' and '.join(parts)}" if parts else "check the file, and open it in a desktop GIS"
 
 
-def _only_layer(ref: LayerRef, name: str, log: Log) -> str | None:
+def _read_file(path: Path, options: dict[str, Any]) -> geopandas.GeoDataFrame:
+    """Table of a file; the text of a shapefile that does not name its encoding is tried as UTF-8 first."""
+    import geopandas  # noqa: PLC0415
+
+    if path.suffix.lower() == ".shp" and not any(path.with_suffix(s).exists() for s in (".cpg", ".CPG")):
+        try:
+            return geopandas.read_file(path, on_invalid="ignore", encoding="utf-8", **options)
+        except UnicodeDecodeError:
+            return geopandas.read_file(path, on_invalid="ignore", encoding="cp1252", **options)
+    return geopandas.read_file(path, on_invalid="ignore", **options)
+
+
+def _only_layer(ref: LayerRef) -> str | None:
     """Name of the layer to read when none was named; several spatial layers are an error."""
     import pyogrio  # noqa: PLC0415
 
     layers = [str(row[0]) for row in pyogrio.list_layers(ref.path) if row[1] is not None]
     if len(layers) > 1:
-        raise InputError(
-            name, f"holds {len(layers)} layers: {', '.join(layers[:6])}", 'name one: { path = "...", layer = "..." }'
-        )
-    del log
+        names = ", ".join(layers[:6]) + (" ..." if len(layers) > 6 else "")
+        what = f"holds {len(layers)} layers: {names}"
+        raise InputError(ref.name, what, f'name one: {{ path = "{ref.written}", layer = "{layers[0]}" }}')
     return layers[0] if layers else None
 
 
-def _wkt_column(table: Any, name: str) -> Any:
-    """Geometry of a plain table with a WKT column."""
-    for column in table.columns:
-        if str(column).lower() in {"wkt", "geom", "geometry", "the_geom"}:
-            try:
-                return shapely.from_wkt(table[column].to_numpy(dtype=object))
-            except shapely.errors.GEOSException:
-                break
-    raise InputError(name, "has no geometry", "give a layer with geometry, or a column WKT")
+def _around(
+    ref: LayerRef, layer: str | None, near: tuple[Frame, Polygon] | None
+) -> tuple[float, float, float, float] | None:
+    """Bounds of the lot's surroundings in the layer's CRS, only for a layer of very many rows."""
+    import pyogrio  # noqa: PLC0415
+    from pyproj import Transformer  # noqa: PLC0415
+
+    if near is None:
+        return None
+    info = pyogrio.read_info(ref.path, **({"layer": layer} if layer else {}))
+    crs = ref.crs or info["crs"]
+    if info["features"] <= MANY_ROWS or crs is None:
+        return None
+    frame, parcel = near
+    back = Transformer.from_crs(frame.crs, parse_crs(crs, ref.name), always_xy=True)
+    bounds = back.transform_bounds(*shapely.buffer(parcel.envelope, NEAR_M).bounds)
+    return bounds if all(map(math.isfinite, bounds)) else None
 
 
-def _crs(text: str, name: str) -> Any:
+@cache
+def _parsed(text: str) -> Any:
     from pyproj import CRS  # noqa: PLC0415
+
+    return CRS.from_user_input(text)
+
+
+def parse_crs(text: str, name: str) -> Any:
+    """CRS of a text such as "EPSG:26918" or WKT. Raises InputError when it is unknown."""
     from pyproj.exceptions import CRSError  # noqa: PLC0415
 
     try:
-        return CRS.from_user_input(text)
+        return _parsed(text)
     except CRSError:
-        raise InputError(name, f"crs {text!r} is not known", 'write e.g. crs = "EPSG:26917"') from None
+        raise InputError(name, f"crs {plain(text, 60)!r} is not known", 'write e.g. crs = "EPSG:26917"') from None
 
 
-def _plausible_crs(table: geopandas.GeoDataFrame, name: str, log: Log) -> None:
-    crs = table.crs
-    if crs.is_engineering or not (crs.is_geographic or crs.is_projected or crs.is_compound):
-        raise InputError(
-            name,
-            f"has a local site grid ({crs.name}) with no place on earth",
-            "transform it into a real coordinate system first",
+def horizontal(crs: Any) -> Any:
+    """The part of a CRS that places x and y."""
+    return crs.sub_crs_list[0] if crs.is_compound else crs
+
+
+def _crs(ref: LayerRef, own: Any, log: Log, no_crs: str) -> Any:
+    """CRS of a layer: the one written in the site file before the one of the file itself."""
+    if ref.crs is None and own is None:
+        raise InputError(ref.name, "has no coordinate reference system", no_crs)
+    crs = own if ref.crs is None else parse_crs(ref.crs, ref.name)
+    if ref.crs is not None and own is not None and not own.equals(crs, ignore_axis_order=True):
+        what = f"says it is in {own.name}; {crs.name} of the site file is taken instead"
+        log.add_warning("crs-overruled", ref.name, what, "leave crs out if the file is right")
+    flat = horizontal(crs)
+    if not (flat.is_geographic or flat.is_projected):
+        what = f"is in {crs.name}, a site grid or other system with no place on earth"
+        raise InputError(ref.name, what, "transform it into a real coordinate system first, or name that with crs")
+    if flat.is_projected and "Pseudo" in f"{flat.name} {flat.coordinate_operation.method_name}":
+        log.add_note(
+            "web-mercator", ref.name, "is in Web Mercator; lengths and areas are measured true in the local frame"
         )
-    horizontal = crs.sub_crs_list[0] if crs.is_compound else crs
-    if horizontal.is_geographic and len(table):
-        x0, y0, x1, y1 = table.total_bounds
-        if all(map(math.isfinite, (x0, y0, x1, y1))) and (
-            max(abs(x0), abs(x1)) > 360.5 or max(abs(y0), abs(y1)) > 90.5
-        ):
-            raise InputError(
-                name,
-                f"says it is in degrees, but reaches from {x0:.0f}, {y0:.0f} to {x1:.0f}, {y1:.0f}",
-                'it is probably in feet or metres: write { path = "...", crs = "EPSG:..." }',
-            )
-    if horizontal.is_projected and horizontal.to_epsg() == 3857:
-        log.add_note("web-mercator", name, "is in Web Mercator; lengths are measured true in the local frame")
+    return crs
 
 
-def into_frame(geometry: BaseGeometry, transform: Any) -> BaseGeometry:
-    """2-D geometry moved into the frame; transform: a pyproj Transformer, x before y."""
-
-    def move(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.column_stack(transform.transform(xy[:, 0], xy[:, 1]))
-
-    return shapely.transform(shapely.force_2d(geometry), move)
-
-
-def finite(geometry: BaseGeometry | None) -> bool:
-    """True when a geometry has coordinates and all of them are numbers of a size found on earth."""
-    if geometry is None or geometry.is_empty:
-        return False
-    c = shapely.get_coordinates(geometry)
-    return bool(len(c) and np.isfinite(c).all() and np.abs(c).max() < HUGE)
-
-
-def polygonal(geometry: BaseGeometry) -> BaseGeometry | None:
-    """Valid polygonal part of a geometry: closed lines become areas, crossings are resolved, slivers of lines dropped."""
-    flat = shapely.force_2d(geometry)
-    if flat.geom_type in {"LineString", "LinearRing", "MultiLineString"}:
-        rings = [shapely.Polygon(p.coords) for p in shapely.get_parts(flat) if p.is_closed and len(p.coords) >= 4]
-        if not rings:
-            return None
-        flat = shapely.union_all(rings)
-    if flat.is_valid and flat.geom_type in {"Polygon", "MultiPolygon"}:
-        return flat if flat.area > 0 else None
-    fixed = shapely.make_valid(flat, method="structure", keep_collapsed=False)
-    parts = [
-        q for p in shapely.get_parts(fixed) for q in shapely.get_parts(p) if q.geom_type == "Polygon" and q.area > 0
-    ]
-    if not parts:
-        return None
-    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
-
-
-def parcel_of(layer: Layer, log: Log) -> tuple[Polygon, str]:
-    """The lot as one polygon in its own CRS, and its id. Raises InputError when it is not one lot."""
-    table = layer.table
-    if not len(table):
-        raise InputError(layer.name, "holds no parcel", "check layer and where")
-    if len(table) > 1:
-        columns = [c for c in table.columns if c != "geometry"]
-        first = columns[0] if columns else "id"
-        names = ", ".join(str(v) for v in (table[first].head(4) if columns else range(1, 5)))
-        raise InputError(
-            layer.name, f"holds {len(table)} parcels ({first}: {names} ...)", f"pick one: where = \"{first} = '...'\""
-        )
-    geometry = table.geometry.iloc[0]
-    if geometry is None or geometry.is_empty:
-        raise InputError(layer.name, "its parcel has no geometry", "draw the lot as a polygon")
-    if not finite(geometry):
-        raise InputError(
-            layer.name, "its parcel has coordinates that are no numbers or not on earth", "repair the file"
-        )
-    shape = polygonal(geometry)
-    if shape is None:
-        raise InputError(
-            layer.name, f"its parcel is a {geometry.geom_type} without area", "give the lot as a polygon or closed line"
-        )
-    if not shapely.force_2d(geometry).is_valid:
-        log.add_warning(
-            "parcel-repaired",
-            layer.name,
-            f"the parcel was repaired: {shapely.is_valid_reason(geometry)[:60]}",
-            "compare the area with the deed",
-        )
-    parts = sorted(shapely.get_parts(shape), key=lambda p: -p.area)
-    if len(parts) > 1:
-        share = parts[0].area / shape.area
-        log.add_warning(
-            "parcel-parts",
-            layer.name,
-            f"the parcel has {len(parts)} parts; the largest is used ({share:.0%})",
-            "run the others as sites of their own",
-        )
-    return parts[0], _id_of(table, "1")
-
-
-def _id_of(table: geopandas.GeoDataFrame, default: str) -> str:
-    for column in ("parcel_id", "feature_id", "id", "ID"):
-        if column in table.columns and str(table[column].iloc[0]) not in {"", "None", "nan"}:
-            return str(table[column].iloc[0])
-    return default
-
-
-def frame_point(layer: Layer, frame: Frame) -> BaseGeometry:
-    """All of a layer as one geometry in the frame."""
-    shapes = [g for g in layer.table.geometry if finite(g)]
-    if not shapes:
-        raise InputError(layer.name, "holds no usable geometry", "draw a point or polygon")
-    return into_frame(shapely.union_all([shapely.force_2d(g) for g in shapes]), frame.transformer_from(layer.wkt))
+def _on_earth(table: geopandas.GeoDataFrame, crs: Any, name: str) -> None:
+    """Raise InputError when a layer that says it is in degrees cannot be."""
+    flat = horizontal(crs)
+    if not flat.is_geographic or not len(table):
+        return
+    half_turn = math.pi / flat.axis_info[0].unit_conversion_factor
+    x0, y0, x1, y1 = (float(v) for v in table.total_bounds)
+    if not all(map(math.isfinite, (x0, y0, x1, y1))) or max(map(abs, (x0, y0, x1, y1))) > 1e15:
+        return
+    if max(abs(x0), abs(x1)) > half_turn * 1.001 or max(abs(y0), abs(y1)) > half_turn / 2 * 1.001:
+        what = f"says it is in degrees, but reaches from {x0:.6g}, {y0:.6g} to {x1:.6g}, {y1:.6g}"
+        raise InputError(name, what, 'it is probably in feet or metres: write { path = "...", crs = "EPSG:..." }')
