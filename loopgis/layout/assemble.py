@@ -69,7 +69,7 @@ def pad_rows(site: Site, files: Sequence[RuleFile], pad: Pad) -> list[Clearance]
     """Pad against the rules for pits, in plan."""
     rows = []
     for file in files:
-        for rule in file.rules:
+        for rule in file.rules if file.covers else ():
             if "pit" not in rule.applies_to or rule.mode == "ruling":
                 continue
             where = [("lot", "property_line", site.parcel.boundary, 0.0)] if "property_line" in rule.kinds else []

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from loopgis.bore.plan import PlanCurve, at_many, lane, round_obstacle, straight
+from loopgis.bore.plan import PlanCurve, arc_to, at_many, lane, round_obstacle, straight
 from loopgis.bore.profile import deepest_reach
 
 if TYPE_CHECKING:
@@ -42,6 +42,8 @@ LEAD_SHARE = 0.3
 within 0.3 m of its depth for the last sqrt(0.6 R)."""
 EXIT_GUARD = 1.35
 """Exits keep this much of the flat-site overshoot, for bores that end flatter or run deeper than their tier."""
+ARC_STARTS_RAD = tuple(math.radians(a) for a in (-30.0, -15.0, 15.0, 30.0))
+"""Headings off the straight line from which a hidden exit is tried by one arc."""
 MOST_TURN_RAD = math.radians(80)
 """A detour that turns more than this is no bore to steer."""
 LEADS_RAD = (0.0, math.radians(12.0), math.radians(24.0))
@@ -220,8 +222,21 @@ def _detours(
             for piece, disc, size in zip(pieces, discs, sizes, strict=True):
                 if shapely.intersects(piece, line):
                     ways += ((entry, c) for c in _both_sides(starts[entry], ends[n], disc, size, radius))
+            ways += ((entry, c) for c in _arcs(starts[entry], ends[n], field.limits.rod_length_m, radius))
     calm = [(e, c) for e, c in ways if c.pieces[0][0] > field.limits.rod_length_m and c.turning_rad < MOST_TURN_RAD]
     return _sift_curves(field, calm, "fan", "detour", tiers_m)
+
+
+def _arcs(start: NDArray[np.float64], end: NDArray[np.float64], rod_m: float, radius_m: float) -> Iterator[PlanCurve]:
+    """Ways that start off the straight line, one rod straight and then one arc to the exit, no tighter than the radius."""
+    direct = math.atan2(end[1] - start[1], end[0] - start[0])
+    rod = rod_m * 1.01
+    for off in ARC_STARTS_RAD:
+        heading = direct + off
+        x, y = start[0] + rod * math.cos(heading), start[1] + rod * math.sin(heading)
+        arc = arc_to(x, y, heading, float(end[0]), float(end[1]))
+        if abs(arc.pieces[0][1]) * radius_m <= 1:
+            yield PlanCurve(float(start[0]), float(start[1]), heading, ((rod, 0.0), *arc.pieces))
 
 
 def _both_sides(

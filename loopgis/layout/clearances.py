@@ -5,6 +5,7 @@ The text that decides is "What a rule means" in DEVELOPERS.md.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -39,18 +40,29 @@ def measure(site: Site, files: Sequence[RuleFile], bore: Bore) -> tuple[list[Cle
     crossings: dict[str, Crossing] = {}
     for file in files:
         reach = reach_line(bore, file.bore_vert_share)
+        mine: list[Clearance] = []
         for rule in file.rules:
             if "bore" not in rule.applies_to:
                 continue
             if "property_line" in rule.kinds:
-                rows.append(_lot_row(site, file, rule, bore, reach))
+                mine.append(_lot_row(site, file, rule, bore, reach))
             for feature in site.all_features():
                 if matches(rule, feature):
                     row, crossing = _row(file, rule, feature, bore, axis, reach)
-                    rows.append(row)
+                    mine.append(row)
                     if crossing is not None and feature.feature_id not in crossings:
                         crossings[feature.feature_id] = crossing
+        rows += [_as_applicable(row, file, bore.max_depth_m) for row in mine]
     return rows, list(crossings.values())
+
+
+def _as_applicable(row: Clearance, file: RuleFile, depth_m: float) -> Clearance:
+    """What a row becomes when its file does not concern the bore, or when nobody is sure that it does."""
+    if not file.concerns(depth_m):
+        return replace(row, outcome="not_applicable")
+    if file.class_certainty == "assumed" and row.outcome == "pass":
+        return replace(row, outcome="ruling_needed")
+    return row
 
 
 def _clearance(

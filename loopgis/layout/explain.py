@@ -47,6 +47,7 @@ def reasons_of(field: Field, workshop: Workshop) -> list[str]:
             short, long = (length_text(v, units, 0) for v in site.spec.pad.size_m)
             found.append(f"no standing place has room for a pad of {short} by {long}")
     found += [f"{text} ({count} candidates)" for text, count in workshop.reasons.most_common(4)]
+    found += [f"would give way: {text}" for text, _ in workshop.binding().most_common(3)]
     return found or ["no candidate gets a level run at the wanted depth"]
 
 

@@ -35,6 +35,15 @@ class Workshop:
     _done: dict[int, Bore | None] = field(default_factory=dict)
     _keep: list[Candidate] = field(default_factory=list)
 
+    def binding(self, most: int = 6) -> Counter[str]:
+        """Which limits stop the candidates that had no profile: found for a few of them by solving without each limit."""
+        found: Counter[str] = Counter()
+        failed = [c for c in self._keep if self._done[id(c)] is None]
+        for c in failed[:most]:
+            _, why = realise(self.ground, c.curve, tier_m=c.tier_m, pattern=c.pattern, shape=c.shape, explain=True)
+            found.update(why)
+        return found
+
     def bore(self, candidate: Candidate) -> Bore | None:
         """The bore of a candidate, None when the exact ground or the profile says no."""
         key = id(candidate)

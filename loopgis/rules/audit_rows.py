@@ -52,8 +52,8 @@ def all_rows(case: Case) -> list[Row]:
         for rule in file.rules:
             if rule.bore:
                 rows += _bore_rows(case, file, rule)
-                rows += _missing_rows(case, rule)
-            if rule.pit and rule.mode != "ruling":
+                rows += _missing_rows(case, rule) if file.covers else []
+            if rule.pit and rule.mode != "ruling" and file.covers:
                 rows += _pad_rows(case, file, rule)
     order = {name: i for i, name in enumerate(case.layouts)}
     return sorted(rows, key=lambda r: (order.get(r["layout_id"], len(order)), r["bore_id"]))
@@ -110,6 +110,8 @@ def _finish(
     """Apply the file's depth trigger and its certainty, and make the row."""
     row = _row(path.layout_id, path.bore_id, rule, feature, verdict, tolerance_m)
     known = path.surveyed_ground and bool(path.sure.all())
+    if not file.covers:
+        return row | {"outcome": "not_applicable", "remark": "this authority's rules are not about steered bores"}
     if known and not file.trips(path.greatest_depth_m):
         return row | {"outcome": "not_applicable", "remark": "the bore is not deep enough for this authority's rules"}
     if file.assumed and row["outcome"] == "pass":

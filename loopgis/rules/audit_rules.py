@@ -65,10 +65,13 @@ class AuditFile:
     bore_share: float
     trigger: tuple[str, float] | None
     assumed: bool
+    covers: bool
     rules: tuple[AuditRule, ...]
 
     def trips(self, depth_m: float) -> bool:
-        """True when a bore of this greatest depth falls under the file."""
+        """True when a steered bore of this greatest depth falls under the file."""
+        if not self.covers:
+            return False
         if self.trigger is None:
             return True
         op, limit_m = self.trigger
@@ -172,6 +175,7 @@ class _Reader:
             bore_share=share,
             trigger=self.trigger(apply),
             assumed=apply.get("class_certainty") == "assumed",
+            covers="bored_horizontal" in apply.get("loop_class", ["bored_horizontal"]),
             rules=self.all_rules(),
         )
 

@@ -100,6 +100,7 @@ def parse(data: bytes, where: str) -> RuleFile:
         class_certainty=str(scope.get("class_certainty", "text")),
         loop_class=tuple(scope.get("loop_class", ["bored_horizontal"])),
         depth_trigger_m=None if trigger is None else _length(trigger, f"{where} [applicability.depth_trigger]"),
+        trigger_inclusive=_inclusive(trigger, where),
         plan_tolerance_m={lv: _part(row, "plan", f"{where} [tolerance] {lv}") for lv, row in levels.items()},
         vert_tolerance_m={lv: _part(row, "vert", f"{where} [tolerance] {lv}") for lv, row in levels.items()},
         bore_plan_tolerance_m=_part(bore, "plan", f"{where} [tolerance] bore"),
@@ -161,6 +162,16 @@ def _rule(row: Any, file_id: str, where: str) -> Rule:  # noqa: ANN401
         paraphrase=_text(row, "paraphrase", where),
         feature_filter={k: tuple(v) for k, v in row.get("feature_filter", {}).items()},
     )
+
+
+def _inclusive(trigger: Any, where: str) -> bool:  # noqa: ANN401
+    if trigger is None:
+        return False
+    if trigger.get("op") not in {">", ">="}:
+        raise InputError(
+            f"{where} [applicability.depth_trigger]", f"op {trigger.get('op')!r} is not known", 'write op = ">" or ">="'
+        )
+    return bool(trigger["op"] == ">=")
 
 
 def _foundations(row: dict[str, Any], where: str) -> dict[str, float]:

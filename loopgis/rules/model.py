@@ -46,6 +46,7 @@ class RuleFile:
     class_certainty: str
     loop_class: tuple[str, ...]
     depth_trigger_m: float | None
+    trigger_inclusive: bool
     plan_tolerance_m: dict[str, float]
     vert_tolerance_m: dict[str, float]
     bore_plan_tolerance_m: float
@@ -53,6 +54,18 @@ class RuleFile:
     rules: tuple[Rule, ...]
     source: str
     sha256: str
+
+    @property
+    def covers(self) -> bool:
+        """True when the file speaks of steered bores at all."""
+        return "bored_horizontal" in self.loop_class
+
+    def concerns(self, depth_m: float) -> bool:
+        """True when a steered bore of this greatest depth falls under the file."""
+        return self.covers and (self.depth_trigger_m is None or self._over(depth_m, self.depth_trigger_m))
+
+    def _over(self, depth_m: float, limit_m: float) -> bool:
+        return depth_m >= limit_m if self.trigger_inclusive else depth_m > limit_m
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

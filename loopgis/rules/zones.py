@@ -86,7 +86,7 @@ def zones_of(site: Site, files: Sequence[RuleFile]) -> tuple[tuple[Zone, ...], t
     around = shapely.buffer(site.parcel, _SURROUNDINGS_M)
     zones: list[Zone] = []
     for file in files:
-        for rule in file.rules:
+        for rule in file.rules if file.covers else ():
             if "property_line" in rule.kinds:
                 zones.append(_lot_line(site.parcel, around, rule, file, len(zones)))
             for feature in site.all_features():
@@ -103,7 +103,7 @@ def missing_kinds(site: Site, files: Sequence[RuleFile]) -> list[tuple[Rule, str
     return [
         (rule, kind)
         for file in files
-        for rule in file.rules
+        for rule in (file.rules if file.covers else ())
         if "bore" in rule.applies_to
         for kind in rule.kinds
         if kind not in have

@@ -116,9 +116,12 @@ def test_nothing_fits_with_reasons_and_the_change_really_helps(name):
 
 
 def test_detour_round_closed_ground():
-    """A septic field in the middle: some bore goes round it or all keep away; none passes through."""
-    field = Feature(feature_id="f", kind="septic_tank", geometry=shapely.Point(0, 0), quality="A")
-    result = driver.design(zoo.site(shapely.box(-60, -30, 60, 30), features=(field,)))
+    """A septic tank between the pad and the far end: bores go round it by arcs, and none passes through."""
+    tank = Feature(feature_id="f", kind="septic_tank", geometry=shapely.Point(0, 0), quality="A")
+    result = driver.design(zoo.site(shapely.box(-60, -30, 60, 30), features=(tank,), at=(-50.0, 0.0)))
+    fan = next(y for y in result.layouts if y.pattern == "fan")
+    assert "detour" in {b.shape for b in fan.bores}
     for y in result.layouts:
         for b in y.bores:
             assert shapely.distance(shapely.LineString(b.xyz[:, :2]), shapely.Point(0, 0)) > 30 * 0.3048 + 1.2
+            assert b.min_radius_m >= 30.48 * (1 - 1e-9)

@@ -135,3 +135,33 @@ def test_unknown_rule_files(tmp_path):
         files.load("hous")
     with pytest.raises(InputError, match="cannot be read"):
         files.load(str(tmp_path / "none.toml"))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "outcome"),
+    [
+        ('loop_class = ["bored_horizontal", "bored_vertical"]', 'loop_class = ["bored_vertical", "trenched"]', "not_applicable"),
+        ('class_certainty = "text"', 'class_certainty = "assumed"', "ruling_needed"),
+        (
+            'class_certainty = "text"\n',
+            'class_certainty = "text"\n[applicability.depth_trigger]\nop = ">"\nvalue = 25\nunit = "ft"\n',
+            "not_applicable",
+        ),
+        (
+            'class_certainty = "text"\n',
+            'class_certainty = "text"\n[applicability.depth_trigger]\nop = ">="\nvalue = 10\nunit = "ft"\n',
+            "pass",
+        ),
+    ],
+)
+def test_whom_a_file_concerns_is_the_same_for_generator_and_audit(old, new, outcome, tmp_path):
+    import loopgis
+    from loopgis import driver
+
+    (tmp_path / "office.toml").write_bytes(rule_text(a=(old, new), b=('id = "house"', 'id = "office"')))
+    site = zoo.site(shapely.box(-45, -40, 45, 40), bores=2, rules=(str(tmp_path / "office.toml"),), patterns=("fan",))
+    result = driver.design(site)
+    assert {c.outcome for y in result.layouts for c in y.clearances if c.bore_id} == {outcome}
+    result.write(tmp_path / "out", pictures=False)
+    found = loopgis.audit(tmp_path / "out" / "layouts.gpkg", rules=[str(tmp_path / "office.toml")])
+    assert not [f for f in found if f.severity == "error" or f.code.startswith("clearance")]
