@@ -16,6 +16,8 @@ from shapely import affinity
 
 import loopgis
 from loopgis import driver
+from loopgis.layout.field import Field
+from loopgis.layout.prepare import limits_of
 from loopgis.rules import files
 from loopgis.rules.zones import zones_of
 from loopgis.site.model import Feature
@@ -144,7 +146,7 @@ def test_a_tighter_setback_never_frees_ground(rule):
     areas = []
     for file in (files.load("house"), wide):
         zones, _ = zones_of(site, [file])
-        field = driver.Field(site=site, zones=zones, limits=driver.limits_of(site), vert_share=0.05)
+        field = Field(site=site, zones=zones, limits=limits_of(site), vert_share=0.05)
         areas.append((field.open_area, field.end_area))
     for before, after in zip(*areas, strict=True):
         assert shapely.difference(after, shapely.buffer(before, 1e-6)).area < 1e-6

@@ -9,8 +9,8 @@ import zoo
 
 from loopgis.bore.plan import straight
 from loopgis.core.errors import InputError
-from loopgis.driver import limits_of
 from loopgis.layout.field import NEVER, Field
+from loopgis.layout.prepare import limits_of
 from loopgis.rules import files
 from loopgis.rules.zones import zones_of
 from loopgis.site.model import Feature
