@@ -108,7 +108,9 @@ def _task(
 ) -> _Task:
     n = (len(ground_m) - 1) // 2
     station: NDArray[np.float64] = np.arange(n + 1, dtype=np.float64) * step_m
-    spread = np.maximum.reduce([required_depth_m, np.r_[required_depth_m[1:], 0.0], np.r_[0.0, required_depth_m[:-1]]])
+    # a zone begins somewhere between two half steps, and both nodes of that interval must be deep enough
+    padded = np.pad(required_depth_m, 2)
+    spread = np.maximum.reduce([padded[k : k + len(required_depth_m)] for k in range(5)])
     required = np.where(spread[::2] > 0, spread[::2] + GUARD_M, 0.0)
     required = np.maximum(required, shallowest_cover(station, n * step_m, limits))
     required[0] = required[-1] = 0.0

@@ -149,7 +149,7 @@ def _row(
         )
         return row, None
     distance = np.maximum(shapely.distance(shapely.points(bore.x_m, bore.y_m), feature.geometry) - half, 0.0)
-    near = distance < rule.plan_distance_m + tolerance
+    near = distance < max(rule.plan_distance_m + tolerance, float(distance.min()) + 1e-9)
     tight = (distance < rule.plan_distance_m) | (distance <= 0)
     if rule.mode in {"under_with_cover", "owner_consent"}:
         row = _cover_row(file, rule, feature, bore, near, tight)

@@ -4,7 +4,8 @@ Between two bores, at drilled lengths s1 and s2 from their entries:
   both on their level run      at least the wanted spacing
   elsewhere, beyond 2 m        at least both tolerance tubes and both hole radii, times a ramp from 0.5 at the entry to 1 at
                                three rods (of the smaller of s1, s2)
-A tube is the bore's plan tolerance plus its vertical share of depth.
+A tube is the bore's plan tolerance plus its vertical share of depth. Besides, no two bores cross in plan within three rods of
+either entry.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 
 from loopgis.bore.model import LEVEL_BAND_M
 
@@ -153,9 +155,26 @@ def conflicts(candidates: Sequence[Candidate], rule: SeparationRule, pitch_pct: 
         bad = (d < need) & (np.minimum(ps, foot) > NEAR_PAD_M)
         clash[j] = np.bincount(owner[bad], minlength=n) > 0
         clash[j] |= entry == entry[j]
+    clash |= _cross_near_pad(candidates, 3 * rule.rod_m)
     clash |= clash.T
     np.fill_diagonal(clash, val=False)
     return clash
+
+
+def _cross_near_pad(candidates: Sequence[Candidate], within_m: float) -> NDArray[np.bool_]:
+    """(n, n) True where two plan curves cross less than within_m from either entry: no crew drills across a bore at its feet."""
+    lines = []
+    for c in candidates:
+        s = np.linspace(0.0, c.curve.length_m, 24) if c.curve.turning_rad > 0 else np.array([0.0, c.curve.length_m])
+        lines.append(shapely.LineString(np.column_stack(c.curve.at(s)[:2])))
+    axes = np.array(lines)
+    i, j = shapely.STRtree(axes).query(axes, predicate="intersects")
+    i, j = i[i < j], j[i < j]
+    at = shapely.centroid(shapely.intersection(axes[i], axes[j]))
+    first = np.minimum(shapely.line_locate_point(axes[i], at), shapely.line_locate_point(axes[j], at))
+    result = np.zeros((len(axes), len(axes)), dtype=bool)
+    result[i[first < within_m], j[first < within_m]] = True
+    return result
 
 
 def _polylines(candidates: Sequence[Candidate]) -> tuple[NDArray[np.float64], ...]:

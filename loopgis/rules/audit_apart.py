@@ -12,6 +12,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 
 from loopgis.core.findings import Finding
 from loopgis.rules.audit_rows import number_in
@@ -66,7 +67,31 @@ def separation_findings(paths: Sequence[Path], files: Sequence[AuditFile], limit
     for group in tubes.values():
         for a, b in combinations(group, 2):
             found += _pair(a, b, limits.spacing_m)
+            found += _crossed(a.path, b.path, 3 * (limits.rod_m or _ROD_M))
     return found
+
+
+def _crossed(a: Path, b: Path, within_m: float) -> list[Finding]:
+    """One finding when two bores cross in plan less than within_m of drilled length from either entry."""
+    feet = [shapely.LineString(p.xyz[: int(np.searchsorted(p.station, within_m)) + 1, :2]) for p in (a, b)]
+    whole = [shapely.LineString(p.xyz[:, :2]) for p in (a, b)]
+    for foot, other in zip(feet, reversed(whole), strict=True):
+        if shapely.intersects(foot, other):
+            at = shapely.line_locate_point(foot, shapely.centroid(shapely.intersection(foot, other)))
+            return [
+                Finding(
+                    severity="error",
+                    code="crossed-near-pad",
+                    layout_id=a.layout_id,
+                    bore_id=a.bore_id,
+                    message=f"crosses {b.bore_id} in plan {at:.1f} m from the pad, inside the first three rods",
+                    remedy="swap the two entries",
+                    measured=float(at),
+                    limit=within_m,
+                    outcome="fail",
+                )
+            ]
+    return []
 
 
 def _tube(path: Path, plan_m: float, share: float, rod_m: float) -> _Tube:

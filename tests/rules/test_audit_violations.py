@@ -134,6 +134,8 @@ SEEDS: dict[str, tuple[str, Callable[[], Lot]]] = {
         exits=[{"layout_id": "L-01", "bore_id": "B-01", "xyz": MIDDLE[-1] + [0.05, 0, 0]}])),
     "bores 4 m apart": ("spacing", lambda: pair(4.0)),
     "bores cross": ("too-close", lambda: Lot(bores=[Bore(MIDDLE), Bore(straight(1080, 2030, azimuth_deg=0), bore_id="B-02")])),
+    "bores cross at their feet": ("crossed-near-pad", lambda: Lot(bores=[
+        Bore(straight(1030, 2075, azimuth_deg=100)), Bore(straight(1030, 2073.4, azimuth_deg=80), bore_id="B-02")])),
     "bores start 0.3 m apart": ("too-close", lambda: pair(0.3)),
     "two bores of one name": ("duplicate-id", lambda: Lot(bores=[Bore(MIDDLE), Bore(straight(1030, 2090))])),
     "bore in two pieces": ("bore-broken", lambda: Lot(bores=[Bore(shapely.MultiLineString([MIDDLE[:90], MIDDLE[92:]]))])),
@@ -184,7 +186,7 @@ def test_a_seeded_violation_is_caught(name: str, tmp_path: Path) -> None:
 
 LONELY = set(SEEDS) - {
     "exit in the ground", "out of the ground half-way", "bore in two pieces", "entry in the air", "two bores of one name",
-    "first rod bent", "bores start 0.3 m apart", "bores cross", "clearance of the well flattered", "entry too steep"}
+    "first rod bent", "bores start 0.3 m apart", "bores cross", "bores cross at their feet", "clearance of the well flattered", "entry too steep"}
 
 
 @pytest.mark.parametrize("name", sorted(LONELY))
