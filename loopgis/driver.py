@@ -5,6 +5,7 @@ read -> zones -> field -> pads (given, or searched) -> drafts (pad x pattern) ->
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -33,6 +34,7 @@ SPOTS = 3
 KEPT = 6
 """Layouts written at most."""
 LEAST_SHARE = 0.25
+MOVED_M = 0.5
 """A layout with less than this share of the best level run is left out, unless it is the best of its pattern."""
 
 
@@ -103,7 +105,14 @@ class Design:
         }
 
 
-def check(path: str | Path) -> tuple[Site | None, tuple[Finding, ...]]:
+def _told(site: Site, units: str | None) -> Site:
+    """Site with the wanted units, and findings that name the site file without its folder, so that results do not depend on it."""
+    path = site.spec.path
+    short = tuple(replace(f, where=f.where.replace(path, Path(path).name)) for f in site.findings)
+    return replace(site, spec=replace(site.spec, units=units or site.spec.units), findings=short)
+
+
+def check(path: str | Path, *, units: str | None = None) -> tuple[Site | None, tuple[Finding, ...]]:
     """Everything that reading a site and its rule files turns up, errors included; the site is None when it cannot be used."""
     from loopgis.core.errors import InputError  # noqa: PLC0415
     from loopgis.site.read import collect  # noqa: PLC0415
@@ -111,6 +120,7 @@ def check(path: str | Path) -> tuple[Site | None, tuple[Finding, ...]]:
     site, findings = collect(path)
     if site is None:
         return None, findings
+    site = _told(site, units)
     try:
         ground = prepare(site)
     except InputError as error:
@@ -148,8 +158,7 @@ def design(
         from loopgis.site.read import read_site  # noqa: PLC0415
 
         site = read_site(path_or_site)
-    if units is not None:
-        site = replace(site, spec=replace(site.spec, units=units))
+    site = _told(site, units)
     _lap(clock, "read")
     ground = prepare(site)
     _lap(clock, "zones")
@@ -162,7 +171,15 @@ def design(
         spacing_m=site.spec.bore.spacing_m,
     )
     _lap(clock, "judge")
-    findings = in_order([*site.findings, *ground.findings, *found.findings, *_better_pad(ground, layouts, tell)])
+    findings = in_order(
+        [
+            *site.findings,
+            *ground.findings,
+            *found.findings,
+            *_moved_pad(site, layouts),
+            *_better_pad(ground, layouts, tell),
+        ]
+    )
     _lap(clock, "better pad")
     clock.pop("start")
     return Design(
@@ -299,6 +316,31 @@ def _best_of_each(drafts: Sequence[Draft], ground: Prepared) -> list[Draft]:
     head = [d for d in firsts if d is not None]
     useful = LEAST_SHARE * max((d.level_m for d in ordered), default=0.0)
     return [*head, *(d for d in ordered if d not in head and d.level_m >= useful)][:KEPT]
+
+
+def _moved_pad(site: Site, layouts: Sequence[Layout]) -> list[Finding]:
+    """Say when a fixed pad had to slide or turn to find room."""
+    at = site.spec.pad.at
+    if at is None:
+        return []
+    found = []
+    for y in layouts:
+        away = math.dist(at, y.pad.centre)
+        if away > MOVED_M:
+            way = assemble.direction_text(at, y.pad.centre, site.spec.units)
+            message = f"the pad of {y.layout_id} stands with its middle {way} of the place asked for, to find room"
+            remedy = "give [pad] axis_deg to keep it where it is"
+            found.append(
+                Finding(
+                    severity="note",
+                    code="pad-moved",
+                    layout_id=y.layout_id,
+                    message=message,
+                    remedy=remedy,
+                    measured=away,
+                )
+            )
+    return found
 
 
 def _better_pad(ground: Prepared, layouts: Sequence[Layout], tell: Callable[[str], None]) -> list[Finding]:

@@ -6,17 +6,36 @@ python scripts/crew.py out/suburban/layouts.gpkg L-01 B-01
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import geopandas
 
+FT_M = 0.3048
+
+if len(sys.argv) != 4:
+    sys.exit("usage: python scripts/crew.py GEOPACKAGE LAYOUT BORE, e.g. out/suburban/layouts.gpkg L-01 B-01")
 path, layout, bore = sys.argv[1:4]
-rods = geopandas.read_file(path, layer="rods")
-mine = rods[(rods.layout_id == layout) & (rods.bore_id == bore)].sort_values("rod")
-if mine.empty:
+if not Path(path).is_file():
+    sys.exit(f"{path} is not there")
+
+
+def mine(layer: str) -> geopandas.GeoDataFrame:
+    """Rows of this bore in a layer."""
+    table = geopandas.read_file(path, layer=layer)
+    return table[(table.layout_id == layout) & (table.bore_id == bore)]
+
+
+rods, crossings = mine("rods").sort_values("rod"), mine("crossings").sort_values("station_m")
+if rods.empty:
     sys.exit(f"{path} holds no rods of {layout} {bore}")
-print(f"{layout} {bore}\n rod   drilled m   depth m   pitch %   azimuth   note")
-for row in mine.itertuples():
+print(f"{layout} {bore}: head at the end of each rod; pitch is negative going down, azimuth clockwise from true north")
+print(" rod    drilled ft      m    depth ft      m   pitch %   azimuth   note")
+for r in rods.itertuples():
+    drilled, depth = f"{r.station_m / FT_M:8.1f} {r.station_m:8.2f}", f"{r.depth_m / FT_M:8.1f} {r.depth_m:7.2f}"
+    print(f"{r.rod:4d}   {drilled}   {depth}  {r.pitch_pct:8.1f}  {r.azimuth_deg:8.1f}   {r.note}")
+for c in crossings.itertuples():
+    where = f"{c.station_m / FT_M:.1f} ft ({c.station_m:.1f} m)"
     print(
-        f"{row.rod:4d}  {row.station_m:10.2f}  {row.depth_m:8.2f}  {row.pitch_pct:8.1f}  {row.azimuth_deg:8.1f}   {row.note}"
+        f"crosses {c.kind.replace('_', ' ')} {c.feature_id} at {where}, {c.clearance_m / FT_M:.1f} ft clear: expose it first"
     )
 print("Call the one-call centre and wait for every answer; expose each crossing before the head passes.")

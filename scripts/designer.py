@@ -8,11 +8,18 @@ from __future__ import annotations
 import sys
 
 import loopgis
+from loopgis.core.errors import LoopgisError
 
-site = loopgis.read_site(sys.argv[1])
+if len(sys.argv) != 3:
+    sys.exit("usage: python scripts/designer.py SITE.toml FOLDER")
+try:
+    site = loopgis.read_site(sys.argv[1])
+    result = loopgis.design(site)
+except LoopgisError as error:
+    print(f"error: {error}", file=sys.stderr)
+    sys.exit(error.exit_code)
 print(f"{site.spec.name}: {site.parcel.area:.0f} m2, {len(site.features)} features, {len(site.findings)} findings")
 
-result = loopgis.design(site)
 print("\n".join(result.table()))
 
 best = result.layouts[0]

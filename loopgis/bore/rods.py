@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from loopgis.bore.model import Bore
 
 
+LEVEL_PITCH_PCT = 5.0
+"""Steeper than this a rod at depth is still in a bend."""
 ROD_REST = 1e-3
 """A rest of this share of a rod is drilled with the rod before."""
 
@@ -64,7 +66,7 @@ def rod_table(bore: Bore, rod_length_m: float) -> list[RodPoint]:
             depth_m=float(depth[i]),
             pitch_pct=float(pitch[i]),
             azimuth_deg=float(azimuth[i]),
-            note=_note(i, len(at) - 1, bool(level[i])),
+            note=_note(i, len(at) - 1, bool(level[i]), float(pitch[i])),
         )
         for i in range(len(at))
     ]
@@ -79,14 +81,14 @@ def rods_needed(length_m: float, rod_length_m: float) -> int:
     return max(1, math.ceil(length_m / rod_length_m - ROD_REST))
 
 
-def _note(rod: int, last: int, level: bool) -> str:  # noqa: FBT001
+def _note(rod: int, last: int, level: bool, pitch_pct: float) -> str:  # noqa: FBT001
     if rod == 0:
         return "entry"
     if rod == last:
         return "exit"
     if rod == 1:
         return "first rod straight"
-    return "level" if level else "slant"
+    return "slant" if not level else "level" if abs(pitch_pct) <= LEVEL_PITCH_PCT else "at depth, bending"
 
 
 def drop_by_pitch(pitch_pct: Sequence[float], *, rod_length_m: float) -> NDArray[np.float64]:

@@ -23,13 +23,13 @@ def command(site: str, units: str | None, as_json: bool, verbose: int, quiet: bo
     from loopgis.driver import check  # noqa: PLC0415
 
     del verbose
-    read, found = check(site)
+    read, found = check(site, units=units)
     findings = in_order(list(found))
     if as_json:
         options.show_json({"site": read.describe() if read else None, "findings": [f.as_dict() for f in findings]})
     else:
         if read is not None and not quiet:
-            metric = (units or read.spec.units) == "metric"
+            metric = read.spec.units == "metric"
             area = read.parcel.area
             size = f"{area:,.0f} m2" if metric else f"{area / 0.3048**2:,.0f} sq ft"
             click.echo(

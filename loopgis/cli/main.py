@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import traceback
 from importlib import import_module
@@ -42,6 +43,7 @@ def cli() -> None:
 
 def run(args: list[str] | None = None) -> None:
     """Run the command line and leave the process with the documented exit code."""
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # an orderly end, so that nothing half-written stays
     try:
         code = cli.main(args=args, standalone_mode=False)
     except click.exceptions.Abort:

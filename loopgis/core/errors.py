@@ -57,7 +57,14 @@ class NoLayoutError(LoopgisError):
         """Keep the reasons for the caller and put them into one line."""
         self.where, self.reasons, self.smallest_change = where, reasons, smallest_change
         text = f"{where}: no layout fits: " + ("; ".join(reasons) or "no reason recorded")
-        super().__init__(text + (f"; would fit: {smallest_change}" if smallest_change else ""))
+        super().__init__(
+            text
+            + (
+                f"; would fit: {smallest_change}"
+                if smallest_change
+                else "; no single change of depth, pad, rods or pitch that was tried fits"
+            )
+        )
 
 
 class AuditError(LoopgisError):

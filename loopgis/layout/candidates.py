@@ -218,6 +218,8 @@ def _detours(
     ways: list[tuple[int, PlanCurve]] = []
     for entry in sorted({0, len(starts) // 2, len(starts) - 1}):
         for n in hidden:
+            if math.hypot(*(ends[n] - starts[entry])) < 4 * field.limits.rod_length_m:
+                continue
             line = shapely.LineString([starts[entry], ends[n]])
             for piece, disc, size in zip(pieces, discs, sizes, strict=True):
                 if shapely.intersects(piece, line):

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+import shapely
 
 from loopgis.bore.profile import setback_to_level_m
 from loopgis.core.units import length_text
@@ -26,7 +27,7 @@ def reasons_of(field: Field, workshop: Workshop) -> list[str]:
         return [f"every part of the lot is closed ({_closers(field)})"]
     if field.end_area.is_empty:
         return [f"nowhere on the lot may a bore begin or end ({_closers(field)})"]
-    found = []
+    found = _at_given_pad(field)
     points = pads.standing_places(field)
     if field.pad_area.is_empty or not len(points):
         found.append("no room for the pad outside the zones")
@@ -47,8 +48,20 @@ def reasons_of(field: Field, workshop: Workshop) -> list[str]:
             short, long = (length_text(v, units, 0) for v in site.spec.pad.size_m)
             found.append(f"no standing place has room for a pad of {short} by {long}")
     found += [f"{text} ({count} candidates)" for text, count in workshop.reasons.most_common(4)]
-    found += [f"would give way: {text}" for text, _ in workshop.binding().most_common(3)]
+    found += [f"without the limit of {text} a profile would exist" for text, _ in workshop.binding().most_common(3)]
     return found or ["no candidate gets a level run at the wanted depth"]
+
+
+def _at_given_pad(field: Field) -> list[str]:
+    """What a fixed pad stands in."""
+    at = field.site.spec.pad.at
+    if at is None:
+        return []
+    return [
+        f"[pad] at lies in the zone of {z.feature_id} ({z.kind}, {z.rule.key})"
+        for z in field.zones
+        if z.mode != "ruling" and shapely.intersects_xy(z.polygon, *at)
+    ]
 
 
 def _closers(field: Field) -> str:
@@ -58,7 +71,7 @@ def _closers(field: Field) -> str:
     for zone in field.bore_zones:
         key = f"{zone.feature_id} by {zone.rule.key}"
         area[key] = max(area.get(key, 0.0), zone.polygon.intersection(lot).area / lot.area)
-    top = sorted(area.items(), key=lambda kv: -kv[1])[:3]
+    top = sorted(((n, s) for n, s in area.items() if s >= 0.005), key=lambda kv: -kv[1])[:3]
     return "; ".join(f"{name} closes {share:.0%}" for name, share in top)
 
 

@@ -34,6 +34,8 @@ ROUNDS = 14
 SECTOR_DEG = 6.0
 """Directions closer than this are one when candidates are thinned."""
 LEAST_LEVEL_M = 1.0
+LEAST_LEVEL_SHARE = 0.1
+"""A bore with less level run than this, in metres or as a share of its length, is left out."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,7 +169,7 @@ def _settle(
             level[i] = bore.level_length_m if bore is not None else 0.0
             value[i] = (
                 worth(level[i], pool[i].tier_m, deepest_m, counted=wish.bores is not None)
-                if level[i] >= LEAST_LEVEL_M
+                if level[i] >= max(LEAST_LEVEL_M, LEAST_LEVEL_SHARE * pool[i].curve.length_m)
                 else 0.0
             )
         held = [(i, b) for i, b in made if b is not None and value[i] > 0]

@@ -81,7 +81,8 @@ def score(
 ) -> tuple[float, dict[str, dict[str, float]]]:
     """Score 0..100 and its terms.
 
-    best_level_m: longest level run of all layouts compared, the yardstick where no length is wanted or none reaches it.
+    best_level_m: longest level run of all layouts compared. The level share is measured against the wanted length; where no layout
+    reaches that, half of it against the longest, so that layouts still differ; where nothing is wanted, against the longest.
     """
     use = {**DEFAULT_WEIGHTS, **weights}
     whole = sum(use.values())
@@ -98,11 +99,15 @@ def score(
 
 
 def _shares(e: Evaluation, spacing_m: float, best_level_m: float) -> dict[str, tuple[float, float]]:
-    wanted = min(e.wanted_length_m, best_level_m) if e.wanted_length_m else best_level_m
+    reached = min(1.0, e.level_length_m / best_level_m) if best_level_m > 0 else 0.0
+    if e.wanted_length_m:
+        short = best_level_m < e.wanted_length_m
+        share = min(1.0, e.level_length_m / e.wanted_length_m)
+        reached = (share + reached) / 2 if short else share
     doubtful = e.crossings + e.consents
     spread = e.spacing_mean_m if e.spacing_mean_m is not None else 2 * spacing_m
     return {
-        "level": (e.level_length_m, min(1.0, e.level_length_m / wanted) if wanted > 0 else 0.0),
+        "level": (e.level_length_m, reached),
         "economy": (
             e.level_length_m / e.total_length_m if e.total_length_m else 0.0,
             e.level_length_m / e.total_length_m if e.total_length_m else 0.0,

@@ -65,7 +65,7 @@ def audit(
     found = list(opened.findings)
     found += [_finding(row) for row in rows if row["outcome"] in _SEVERITY]
     found += _bores(opened, [f for f in found if f.code == "lot-line" and f.severity == "error"])
-    found += clearance_findings(opened.clearances, rows)
+    found += clearance_findings(opened.clearances, rows, [f.file_id for f in opened.case.files])
     return in_order(found)
 
 

@@ -157,6 +157,7 @@ def point_findings(
         else:
             found += _rod(path, columns, point)
     have = {(layout, bore) for layout, bore, _, _ in rows}
+    found += _gaps(rows, by_id) if layer == "rods" else []
     found += [
         Finding(
             severity="warning",
@@ -170,6 +171,35 @@ def point_findings(
         for key, p in by_id.items()
         if key not in have
     ]
+    return found
+
+
+def _gaps(
+    rows: Sequence[tuple[str, str, dict[str, Any], NDArray[np.float64]]], by_id: dict[tuple[str, str], Path]
+) -> list[Finding]:
+    """Bores whose rods do not run on from 0 to the last one."""
+    numbers: dict[tuple[str, str], set[int]] = {}
+    for layout, bore, columns, _ in rows:
+        number = number_in(columns, "rod")
+        if number is not None:
+            numbers.setdefault((layout, bore), set()).add(int(number))
+    found = []
+    for key, have in numbers.items():
+        path = by_id.get(key)
+        last = number_in(path.columns, "rods") if path is not None else None
+        lost = [] if last is None else sorted(set(range(int(last) + 1)) - have)
+        if path is not None and lost:
+            found.append(
+                Finding(
+                    severity="warning",
+                    code="rods-gap",
+                    where="rods",
+                    bore_id=path.bore_id,
+                    layout_id=path.layout_id,
+                    message=f"{len(lost)} rods are not in the file, the first is rod {lost[0]}",
+                    outcome="unverified",
+                )
+            )
     return found
 
 
@@ -260,11 +290,12 @@ def _vertex_directions(path: Path) -> NDArray[np.float64]:
     return kept
 
 
-def clearance_findings(written: Sequence[dict[str, Any]], rows: Sequence[Row]) -> list[Finding]:
+def clearance_findings(written: Sequence[dict[str, Any]], rows: Sequence[Row], files: Sequence[str]) -> list[Finding]:
     """Compare the file's own table with the rows measured.
 
-    Row by row (layout, bore, rule, feature); rows whose rules are not applied now are not compared. The lot's own boundary is
-    matched whatever its feature_id.
+    Row by row (layout, bore, rule, feature); rows whose rules are not applied now (files: ids of those that are) are not compared.
+    The lot's own boundary is matched whatever its feature_id. A row about a feature that the file no longer holds, or holds as
+    another kind, is an error: nobody measured what it says.
     """
     mine: dict[tuple[str, ...], list[Row]] = {}
     for row in rows:
@@ -279,7 +310,24 @@ def clearance_findings(written: Sequence[dict[str, Any]], rows: Sequence[Row]) -
         )
         if match:
             found += _compare(said, match)
+        elif key[3] and key[2].split("/")[0] in files:
+            found.append(_orphan(said, key))
     return found
+
+
+def _orphan(said: dict[str, Any], key: tuple[str, ...]) -> Finding:
+    return Finding(
+        severity="error",
+        code="clearance-orphan",
+        message=f"the file judges {said.get('kind') or 'a feature'} {key[3]}, which it no longer holds as such",
+        remedy="somebody removed or renamed it: put it back",
+        where="clearances",
+        layout_id=key[0],
+        bore_id=key[1],
+        rule_id=key[2],
+        feature_id=key[3],
+        outcome="fail",
+    )
 
 
 def _key(row: dict[str, Any]) -> tuple[str, ...]:

@@ -58,6 +58,8 @@ def replaced_folder(folder: Path, ours: Iterable[str], *, overwrite: bool) -> It
     place = Path(os.path.realpath(folder))
     temp = _hidden(_workshop(place), place.name)
     with _told(folder, place.parent):
+        made = [p for p in place.parents if not p.exists()]
+        place.parent.mkdir(parents=True, exist_ok=True)
         temp.mkdir()
         try:
             yield temp
@@ -70,15 +72,18 @@ def replaced_folder(folder: Path, ours: Iterable[str], *, overwrite: bool) -> It
             _sync(place.parent)
         finally:
             shutil.rmtree(temp, ignore_errors=True)
+            for parent in made:
+                with suppress(OSError):  # it holds the results, or somebody else's: then it stays
+                    parent.rmdir()
 
 
 def check_folder(folder: Path, ours: Iterable[str], *, overwrite: bool) -> None:
     """InputError when results could not be put there: asked before a long computation, and again before writing."""
     if folder.exists() and not folder.is_dir():
         raise InputError(str(folder), "is a file, not a folder", "name another output folder")
-    above = Path(os.path.realpath(folder)).parent
+    above = next(p for p in Path(os.path.realpath(folder)).parents if p.exists())
     if not above.is_dir():
-        raise InputError(str(folder), f"its folder {above} is not there", "make it first, or name another")
+        raise InputError(str(folder), f"{above} is a file, not a folder", "name another output folder")
     if folder.is_dir() and not overwrite:
         there = _results(folder, ours)
         if there:

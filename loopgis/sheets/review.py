@@ -41,7 +41,7 @@ NOT_COMPUTED = (
     "A bound that proves how far the choice of bores is from the best one possible.",
 )
 TERM_WORDS = {
-    "level": "level run against what is wanted",
+    "level": "level run against what is wanted; where no layout reaches that, half of it against the longest",
     "economy": "share of the drilled length that is level",
     "spacing": "spacing between level runs",
     "crossings": "few things to cross",

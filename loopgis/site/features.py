@@ -289,7 +289,12 @@ def _report(layer: Layer, log: Log, count: _Count, *, kept: int) -> None:
         say("quality-unknown", layer.name, f"quality {words} is no ASCE 38 level", "write A, B, C, D or unknown")
     if count.far and not kept and count.nearest_m > FAR_M:
         away = f"{count.nearest_m / 1000:,.1f} km" if count.nearest_m < 1e7 else "a continent"
-        say("layer-far", layer.name, f"lies {away} from the lot: wrong place?", "check its coordinate system")
+        say(
+            "layer-far",
+            layer.name,
+            f"lies {away} from the lot: wrong place?",
+            "check its coordinate system; its kind counts as not given",
+        )
     elif count.far:
         what = f"{count.far} rows lie more than {KEEP_WITHIN_M:.0f} m from the lot and are left out"
         log.add_note("features-far", layer.name, what)

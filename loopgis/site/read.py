@@ -140,8 +140,10 @@ class _Reading:
     def _rows(self, ref: LayerRef, role: str, told: features.Told, frame: Frame, lot: Polygon) -> list[Feature]:
         """Features of one layer, and its source and kinds noted."""
         layer = vectors.read(ref, self.log, near=(frame, lot))
-        self.kinds |= features.kinds_of(layer, told)
+        before = len(self.log.findings)
         found = features.features_of(layer, self._way(layer.wkt, frame), lot, self.log, told=told, taken=self.taken)
+        if not any(f.code == "layer-far" for f in self.log.findings[before:]):
+            self.kinds |= features.kinds_of(layer, told)  # a layer of another place says nothing about this one
         self._source(role, ref, layer.crs_name, len(layer.table))
         return found
 

@@ -186,7 +186,8 @@ def test_a_seeded_violation_is_caught(name: str, tmp_path: Path) -> None:
 
 LONELY = set(SEEDS) - {
     "exit in the ground", "out of the ground half-way", "bore in two pieces", "entry in the air", "two bores of one name",
-    "first rod bent", "bores start 0.3 m apart", "bores cross", "bores cross at their feet", "clearance of the well flattered", "entry too steep"}
+    "first rod bent", "bores start 0.3 m apart", "bores cross", "bores cross at their feet",
+    "clearance of the well flattered", "entry too steep"}
 
 
 @pytest.mark.parametrize("name", sorted(LONELY))

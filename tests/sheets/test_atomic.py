@@ -215,13 +215,20 @@ def test_the_current_folder_can_be_the_output(tmp_path, monkeypatch):
     assert names(tmp_path) == ["here"]
 
 
+def test_missing_folders_above_are_made_and_go_again_on_failure(tmp_path):
+    fill(tmp_path / "a" / "b" / "out", "new")
+    assert names(tmp_path / "a" / "b") == ["out"]
+    with pytest.raises(RuntimeError), replaced_folder(tmp_path / "c" / "d" / "out", ("*.png",), overwrite=False):
+        raise RuntimeError
+    assert names(tmp_path) == ["a"]
+
+
 @pytest.mark.parametrize(
     ("place", "what"),
     [
-        ("nowhere/out", "is not there"),
         ("file.txt", "is a file"),
         ("/sys/loopgis", "cannot be written"),
-        ("file.txt/out", "is not there"),
+        ("file.txt/out", "is a file"),
     ],
 )
 def test_a_folder_that_cannot_be_made_is_told_in_one_line(tmp_path, place, what):
