@@ -187,7 +187,7 @@ def _gaps(
     for key, have in numbers.items():
         path = by_id.get(key)
         last = number_in(path.columns, "rods") if path is not None else None
-        lost = [] if last is None else sorted(set(range(int(last) + 1)) - have)
+        lost = [] if last is None or 0 not in have else sorted(set(range(int(last) + 1)) - have)
         if path is not None and lost:
             found.append(
                 Finding(
