@@ -70,11 +70,11 @@ def test_kinds_of_a_column(folder: Path) -> None:
     assert "3 more rows" in lines[-1]
 
 
-def test_layer_kinds_count_as_given_though_far_away(folder: Path) -> None:
+def test_a_layer_of_another_place_does_not_count_as_given(folder: Path) -> None:
     layer(folder / "x.gpkg", shapely.affinity.translate(WELL, 5000, 0), kind=["water_well"])
     site = site_of(folder, ANY)
     assert site.features == ()
-    assert "water_well" in site.given_kinds
+    assert "water_well" not in site.given_kinds
     assert "layer-far" in codes(site.findings)
 
 
