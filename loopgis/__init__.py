@@ -14,13 +14,17 @@ if TYPE_CHECKING:
 __version__ = VERSION
 __all__ = ["__version__", "audit", "design", "read_site"]
 
+_ROOMS = {"ground"}
+"""Rooms whose calls are part of the public interface: loopgis.ground.response and so on."""
 _HOME = {"read_site": "loopgis.site.read", "design": "loopgis.driver", "audit": "loopgis.rules.audit"}
 
 
 def __getattr__(name: str) -> Any:  # noqa: ANN401
     """Import the public calls when they are first used, so that start-up stays light."""
-    if name in _HOME:
-        from importlib import import_module  # noqa: PLC0415
+    from importlib import import_module  # noqa: PLC0415
 
+    if name in _ROOMS:
+        return import_module(f"loopgis.{name}")
+    if name in _HOME:
         return getattr(import_module(_HOME[name]), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -15,6 +15,7 @@ from loopgis.core.errors import NoLayoutError
 from loopgis.core.findings import Finding, in_order
 from loopgis.core.units import length_text
 from loopgis.layout import assemble, generate, pads
+from loopgis.layout.heat import study, wanted_level_m
 from loopgis.layout.prepare import Prepared, prepare
 from loopgis.layout.realise import Workshop
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from loopgis.layout.generate import Draft
+    from loopgis.layout.heat import Heat
     from loopgis.layout.model import Layout, Pad
     from loopgis.rules.model import RuleFile, Zone
     from loopgis.site.model import Site
@@ -33,6 +35,9 @@ ENOUGH_SHARE = 0.6
 SPOTS = 3
 KEPT = 6
 """Layouts written at most."""
+SPARE_SHARE, FULL_SHARE = 0.01, 0.97
+"""A layout is drawn anew when its level run is short of what the heat needs, or has a bore to spare; the first share is added
+to what is then asked for. One that reached less than the second share of what was asked for is taken to fill its ground."""
 LEAST_SHARE = 0.25
 MOVED_M = 0.5
 """A layout with less than this share of the best level run is left out, unless it is the best of its pattern."""
@@ -165,8 +170,10 @@ def design(
     tell(f"{len(ground.zones)} zones from {len(ground.files)} rule files")
     found = _lay_out(ground, tell)
     _lap(clock, "layouts")
+    warmed = [_settled(d, ground, found.workshop) for d in found.drafts]
+    _lap(clock, "heat")
     layouts = assemble.rank(
-        [assemble.judge(d, field=ground.field, files=ground.files, wish=ground.wish) for d in found.drafts],
+        [assemble.judge(d, field=ground.field, files=ground.files, wish=ground.wish, heat=h) for d, h in warmed],
         weights=site.spec.score,
         spacing_m=site.spec.bore.spacing_m,
     )
@@ -204,6 +211,37 @@ class _Found:
     findings: list[Finding]
     pads_tried: list[dict[str, Any]]
     candidates: int
+    workshop: Workshop
+
+
+def _settled(draft: Draft, ground: Prepared, workshop: Workshop) -> tuple[Draft, Heat | None]:
+    """A draft with what the heat says of it; drawn anew, at most twice, when it is shorter or much longer than it must be."""
+    site, case = ground.field.site, ground.heat
+    if case is None:
+        return draft, None
+    heat = study(case, site, draft.bores)
+    asked = ground.wish.length_m
+    for _ in range(2 if ground.wish.by_heat else 0):
+        wanted = wanted_level_m(heat, draft.level_m)
+        if wanted is None or asked is None or 0 <= draft.level_m - wanted < min(b.level_length_m for b in draft.bores):
+            break
+        if wanted > draft.level_m and draft.level_m < asked * FULL_SHARE:
+            break  # there was no room for what was asked for already
+        asked = wanted * (1 + SPARE_SHARE)
+        tiers = sorted({b.target_depth_m for b in draft.bores})
+        again = generate.draft(
+            draft.pad,
+            draft.pattern,
+            tiers,
+            field=ground.field,
+            workshop=workshop,
+            rule=ground.rule,
+            wish=replace(ground.wish, length_m=asked),
+        )
+        if again is None:
+            break
+        draft, heat = again, study(case, site, again.bores)
+    return draft, heat
 
 
 def _lay_out(ground: Prepared, tell: Callable[[str], None]) -> _Found:
@@ -267,6 +305,7 @@ def _try_tiers(ground: Prepared, workshop: Workshop, tiers: Sequence[float], tel
         findings=[],
         pads_tried=tried,
         candidates=sum(d.candidates for d in drafts),
+        workshop=workshop,
     )
 
 

@@ -9,10 +9,16 @@ Ratios carry over to other machines, seconds do not. Times are the best of REPEA
 from __future__ import annotations
 
 import json
+import math
 import subprocess
 import sys
 import time
 from pathlib import Path
+
+import numpy as np
+from scipy.integrate import dblquad
+
+from loopgis.ground import response
 
 ROOT = Path(__file__).resolve().parent.parent
 SITES = ("suburban", "corner", "school")
@@ -48,12 +54,75 @@ def seconds(code: str) -> tuple[float, str]:
     return best, out
 
 
+def bent_fan(count: int) -> list[np.ndarray]:
+    """Bores of 20 segments each, slanted, level, slanted, gently bent, round one pad; none touches another."""
+    rng = np.random.default_rng(1)
+    along = np.linspace(0, 80, 21)
+    paths = []
+    for i in range(count):
+        turn = i * 2 * np.pi / count
+        way = turn + np.cumsum(rng.normal(0, 0.004, 21))
+        x = 8 * np.cos(turn) + np.cumsum(np.r_[0, np.diff(along) * np.cos(way[1:])])
+        y = 8 * np.sin(turn) + np.cumsum(np.r_[0, np.diff(along) * np.sin(way[1:])])
+        paths.append(np.column_stack([x, y, -np.interp(along, [0, 16, 64, 80], [0.5, 5, 5, 0.5])]))
+    return paths
+
+
+def adaptive_s(one: np.ndarray, other: np.ndarray, time_s: float) -> float:
+    """Seconds that scipy's adaptive double quadrature takes for one pair of bores at one time, from a sample of segment pairs.
+
+    Every pair of segments may be off by 1e-4 in h shared over all of them, mirror images included.
+    """
+    c = math.sqrt(4 * 0.7e-6 * time_s)
+    pieces = len(one) - 1
+    whole = float(np.linalg.norm(np.diff(one, axis=0), axis=1).sum())
+    sample = [(i, j) for i in range(0, pieces, 4) for j in range(0, pieces, 5)]
+    begin = time.perf_counter()
+    for i, j in sample:
+        for flip in (1.0, -1.0):
+            turned = np.array([1.0, 1.0, flip])
+            ends = (one[i] * turned, (one[i + 1] - one[i]) * turned, other[j], other[j + 1] - other[j])
+            segment = [tuple(map(float, e)) for e in ends]
+            size = float(np.linalg.norm(segment[1]) * np.linalg.norm(segment[3]))
+            allowed = 1e-4 / (2 * pieces**2) * 2 * whole / size
+            dblquad(_kernel, 0, 1, 0, 1, args=(segment, c), epsabs=allowed, epsrel=0)
+    return (time.perf_counter() - begin) / len(sample) * pieces**2
+
+
+def _kernel(t: float, s: float, segment: list[tuple[float, ...]], c: float) -> float:
+    (ax, ay, az), (ux, uy, uz), (bx, by, bz), (vx, vy, vz) = segment
+    rho = math.hypot(ax + s * ux - bx - t * vx, ay + s * uy - by - t * vy, az + s * uz - bz - t * vz)
+    return math.erfc(rho / c) / rho
+
+
+def heat() -> None:
+    """Response of growing fields at 240 months, and one pair against adaptive quadrature."""
+    months = np.arange(1, 241) * 365 / 12 * 86400
+    response(bent_fan(2), months, bore_radius_m=0.06, diffusivity_m2_s=0.7e-6)
+    first = each_s = 0.0
+    for count in (5, 10, 25, 50):
+        paths = bent_fan(count)
+        begin = time.perf_counter()
+        response(paths, months, bore_radius_m=0.06, diffusivity_m2_s=0.7e-6)
+        took = time.perf_counter() - begin
+        first = first or took
+        each_s = took / (count * (count + 1) / 2)
+        print(f"heat, {count} bores x 20 segments, 240 months: {took:.2f} s, {took / first:.1f} times that of 5 bores")
+    paths = bent_fan(50)
+    slow_s = adaptive_s(paths[0], paths[1], 365.25 * 86400)
+    print(
+        f"  one pair of bores: {1000 * each_s:.2f} ms for all months together; adaptive quadrature {slow_s:.2f} s for one month"
+    )
+    print(f"  ratio {slow_s / each_s:.0f} at one time, {240 * slow_s / each_s:.0f} per pair and time at 240 (aim 1000)")
+
+
 def main() -> None:
     """Print a line per site and stage."""
     sites = SITES[:1] if "--once" in sys.argv else SITES
     geopandas_s, _ = seconds("import geopandas")
     help_s, _ = seconds("from loopgis.cli.main import cli; cli(['--help'], standalone_mode=False)")
     print(f"help: {help_s / geopandas_s:.2f} of importing geopandas (aim <= 0.25)")
+    heat()
     for name in sites:
         path = str(ROOT / "data" / name / "site.toml")
         floor_s, _ = seconds(FLOOR.format(path=path))

@@ -28,6 +28,8 @@ _SI: dict[str, tuple[str, str]] = {
     "conductivity": ("W/(m K)", "1.6 W/(m K)"),
     "diffusivity": ("m^2/s", "0.7 mm^2/s"),
     "pitch": ("percent", "35 %"),
+    "flow": ("m^3/s", "9 gpm"),
+    "density": ("kg/m^3", "1600 kg/m^3"),
 }
 
 
@@ -41,7 +43,9 @@ LONGEST = 60
 def _registry() -> Any:  # noqa: ANN401 - pint has no stable public type for a registry with a cache
     import pint  # noqa: PLC0415 - a third of a second, only where a site file is read
 
-    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry.define("gpm = gallon / minute")  # US gallons, as the trade says it
+    return registry
 
 
 def parse(text: object, dimension: str, *, where: str) -> float:
@@ -95,3 +99,21 @@ def length_text(metres: float, units: str, digits: int = 1) -> str:
     ('15.0 ft', '4.6 m')
     """
     return f"{metres / FT_M:.{digits}f} ft" if units == "us" else f"{metres:.{digits}f} m"
+
+
+def temperature_text(celsius: float, units: str, digits: int = 1) -> str:
+    """Temperature for people: "30.2 °F" or "-1.0 °C".
+
+    >>> temperature_text(-1.0, "us"), temperature_text(-1.0, "metric")
+    ('30.2 °F', '-1.0 °C')
+    """
+    return f"{celsius * 1.8 + 32:.{digits}f} °F" if units == "us" else f"{celsius:.{digits}f} °C"
+
+
+def kelvin_text(kelvin: float, units: str, digits: int = 0) -> str:
+    """Temperature difference for people.
+
+    >>> kelvin_text(10.0, "us"), kelvin_text(-0.25, "metric", 2)
+    ('18 °F', '-0.25 K')
+    """
+    return f"{kelvin * 1.8:.{digits}f} °F" if units == "us" else f"{kelvin:.{digits}f} K"

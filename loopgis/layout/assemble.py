@@ -12,6 +12,8 @@ import shapely
 from loopgis.core.units import length_text
 from loopgis.layout import clearances as clear
 from loopgis.layout import score as scoring
+from loopgis.layout.heat import wanted_level_m
+from loopgis.layout.heat_notes import heat_findings
 from loopgis.layout.model import Clearance, Header, Layout
 from loopgis.layout.notes import layout_findings
 from loopgis.rules.zones import half_width_m, matches, missing_kinds, tolerances_m
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
 
     from loopgis.layout.field import Field
     from loopgis.layout.generate import Draft, Wish
+    from loopgis.layout.heat import Heat
     from loopgis.layout.model import Pad
     from loopgis.rules.model import RuleFile
     from loopgis.site.model import Feature, Site
@@ -119,8 +122,8 @@ def missing_rows(site: Site, files: Sequence[RuleFile]) -> list[Clearance]:
     ]
 
 
-def judge(draft: Draft, *, field: Field, files: Sequence[RuleFile], wish: Wish) -> Layout:
-    """Layout with everything measured; score, rank and id are set by `rank`."""
+def judge(draft: Draft, *, field: Field, files: Sequence[RuleFile], wish: Wish, heat: Heat | None = None) -> Layout:
+    """Layout with everything measured; score, rank and id are set by `rank`. heat: what `heat.study` found for these bores."""
     site = field.site
     rows, crossings = [], []
     for bore in draft.bores:
@@ -130,7 +133,17 @@ def judge(draft: Draft, *, field: Field, files: Sequence[RuleFile], wish: Wish) 
     rows += [*pad_rows(site, files, draft.pad), *missing_rows(site, files)]
     header = header_of(site, draft.pad)
     wanted = wish.length_m
+    if heat is not None and wish.by_heat:
+        wanted = wanted_level_m(heat, draft.level_m)
     evaluation = scoring.evaluate(draft.bores, draft.pairs, crossings, rows, header, wanted)
+    if heat is not None:
+        evaluation = replace(
+            evaluation,
+            needed_length_m=heat.needed_m,
+            heat_side=heat.needed.governs,
+            ewt_min_c=heat.ewt_min_c,
+            ewt_max_c=heat.ewt_max_c,
+        )
     layout = Layout(
         layout_id="",
         rank=0,
@@ -144,8 +157,10 @@ def judge(draft: Draft, *, field: Field, files: Sequence[RuleFile], wish: Wish) 
         score=0.0,
         terms={},
         pareto=False,
+        heat=heat,
     )
-    return replace(layout, findings=tuple(layout_findings(layout, field, wish)))
+    told = [*layout_findings(layout, field, wish), *heat_findings(layout, site.spec.units)]
+    return replace(layout, findings=tuple(told))
 
 
 def rank(layouts: Sequence[Layout], *, weights: dict[str, float], spacing_m: float) -> tuple[Layout, ...]:

@@ -40,10 +40,14 @@ LEAST_LEVEL_SHARE = 0.1
 
 @dataclass(frozen=True, kw_only=True)
 class Wish:
-    """What the user wants of a layout: a count, or a total level length in metres, or neither (as much as fits)."""
+    """What the user wants of a layout: a count, or a total level length in metres, or neither (as much as fits).
+
+    by_heat: the length is what the demand was found to need, and every layout is asked for its own.
+    """
 
     bores: int | None
     length_m: float | None
+    by_heat: bool = False
 
     @property
     def most(self) -> int:
@@ -78,12 +82,13 @@ def draft(
     wish: Wish,
 ) -> Draft | None:
     """Best layout found for a pad and a pattern, None when not one bore fits."""
-    make = cand.fan if pattern == "fan" else cand.parallel
-    found = make(pad, field, tiers_m)
-    pool = _prune(found, pad, max(220, min(480, 10 * (wish.bores or 12))))
+    most = max(220, min(480, 10 * (wish.bores or 12)))
+    key = (pad.centre, pad.axis_deg, pattern, tuple(tiers_m), most)
+    if key not in workshop.pools:
+        workshop.pools[key] = _pool(pad, pattern, tiers_m, field, rule, most)
+    pool, clash, sifted = workshop.pools[key]
     if not pool:
         return None
-    clash = conflicts(pool, rule, field.limits.entry_pitch_pct[1])
     deepest = max(tiers_m)
     value = np.array([worth(c.level_m, c.tier_m, deepest, counted=wish.bores is not None) for c in pool])
     bores, pairs = _settle(pool, value, clash, workshop, rule, wish, deepest)
@@ -96,7 +101,18 @@ def draft(
     for (i, j), d in pairs.items():
         a, b = back[i], back[j]
         moved[(min(a, b), max(a, b))] = d
-    return Draft(pad=pad, pattern=pattern, bores=named, pairs=dict(sorted(moved.items())), candidates=len(found))
+    return Draft(pad=pad, pattern=pattern, bores=named, pairs=dict(sorted(moved.items())), candidates=sifted)
+
+
+def _pool(
+    pad: Pad, pattern: str, tiers_m: Sequence[float], field: Field, rule: SeparationRule, most: int
+) -> tuple[list[Candidate], NDArray[np.bool_], int]:
+    """Candidates of a pad and pattern, thinned; which of them exclude each other; and how many there were."""
+    make = cand.fan if pattern == "fan" else cand.parallel
+    found = make(pad, field, tiers_m)
+    pool = _prune(found, pad, most)
+    clash = conflicts(pool, rule, field.limits.entry_pitch_pct[1]) if pool else np.zeros((0, 0), dtype=bool)
+    return pool, clash, len(found)
 
 
 def worth(level_m: float, tier_m: float, deepest_m: float, *, counted: bool) -> float:

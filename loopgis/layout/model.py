@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     from loopgis.bore.model import Bore
     from loopgis.core.findings import Finding, Outcome
+    from loopgis.layout.heat import Heat
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -84,7 +85,10 @@ class Header:
 class Evaluation:
     """The named figures of one layout. None = not computed in this version, never a guess.
 
-    unverified counts every row that nobody can verify yet, kinds without a layer included.
+    unverified counts every row that nobody can verify yet, kinds without a layer included. wanted_length_m: level run that is
+    wanted;
+    needed_length_m: drilled length that just keeps the water within its limits; heat_side: "heating" or "cooling", which asks
+    for it.
     """
 
     bores: int
@@ -100,6 +104,8 @@ class Evaluation:
     crossing_risk: float
     min_margin_m: float | None
     header_length_m: float
+    needed_length_m: float | None = None
+    heat_side: str | None = None
     ewt_min_c: float | None = None
     ewt_max_c: float | None = None
     head_kpa: float | None = None
@@ -129,6 +135,7 @@ class Layout:
     terms: dict[str, dict[str, float]]
     pareto: bool
     findings: tuple[Finding, ...] = field(default=())
+    heat: Heat | None = None
 
     def summary(self) -> dict[str, Any]:
         """Figures for summary.json."""
@@ -142,5 +149,6 @@ class Layout:
             "pareto": self.pareto,
             "terms": self.terms,
             **asdict(self.evaluation),
+            "heat": None if self.heat is None else self.heat.summary(),
             "findings": [f.as_dict() for f in self.findings],
         }

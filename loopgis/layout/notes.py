@@ -44,7 +44,7 @@ def _shortfalls(layout: Layout, wish: Wish, units: str) -> list[Finding]:
                 unit="",
             )
         )
-    if wish.length_m is not None and e.level_length_m < wish.length_m * 0.995:
+    if wish.length_m is not None and not wish.by_heat and e.level_length_m < wish.length_m * 0.995:
         have, want = length_text(e.level_length_m, units, 0), length_text(wish.length_m, units, 0)
         message, remedy = (
             f"level run {have} of {want} wanted",

@@ -7,19 +7,18 @@ from typing import TYPE_CHECKING
 
 from loopgis.bore.profile import Limits
 from loopgis.core.findings import Finding
-from loopgis.core.units import length_text
 from loopgis.layout.field import Field
 from loopgis.layout.generate import Wish
+from loopgis.layout.heat import first_guess_level_m
+from loopgis.layout.heat_case import case_of
 from loopgis.layout.separation import SeparationRule
 from loopgis.rules import files as rule_files
 from loopgis.rules.zones import zones_of
 
 if TYPE_CHECKING:
+    from loopgis.layout.heat_case import HeatCase
     from loopgis.rules.model import RuleFile, Zone
     from loopgis.site.model import Site
-
-RULE_OF_THUMB_M_PER_W = 200 * 0.3048 / 3516.85
-"""200 ft of bore per ton of load: trade rule, two practitioner pages (facts/anchors 1.17). Stands in until the heat is computed."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -31,6 +30,7 @@ class Prepared:
     zones: tuple[Zone, ...]
     rule: SeparationRule
     wish: Wish
+    heat: HeatCase | None
     findings: tuple[Finding, ...]
 
 
@@ -59,22 +59,24 @@ def prepare(site: Site) -> Prepared:
         hole_m=spec.hole_diameter_m,
         rod_m=site.spec.rig.rod_length_m,
     )
-    wish, told = _wish(site)
+    heat = case_of(site)
+    wish, told = _wish(site, heat)
     return Prepared(
         field=Field(site=site, zones=zones, limits=limits_of(site), vert_share=share),
         files=files,
         zones=zones,
         rule=rule,
         wish=wish,
+        heat=heat,
         findings=(*missing, *told),
     )
 
 
-def _wish(site: Site) -> tuple[Wish, list[Finding]]:
-    spec, demand = site.spec.bore, site.spec.demand
+def _wish(site: Site, heat: HeatCase | None) -> tuple[Wish, list[Finding]]:
+    spec = site.spec.bore
     if spec.bores is not None or spec.length_m is not None:
         return Wish(bores=spec.bores, length_m=spec.length_m), []
-    if demand is None:
+    if heat is None:
         note = Finding(
             severity="note",
             code="no-demand",
@@ -82,14 +84,13 @@ def _wish(site: Site) -> tuple[Wish, list[Finding]]:
             remedy="add [demand], or [bore] length",
         )
         return Wish(bores=None, length_m=None), [note]
-    peak = max(demand.heating_peak_w, demand.cooling_peak_w)
-    length = peak * RULE_OF_THUMB_M_PER_W
-    text = length_text(length, site.spec.units, 0)
-    note = Finding(
-        severity="warning",
-        code="rule-of-thumb",
-        measured=length,
-        message=f"wanted level run {text} is the trade's 200 ft per ton of peak load, not a heat computation",
-        remedy="this version does not size the loop; set [bore] length when you know it",
-    )
-    return Wish(bores=None, length_m=length), [note]
+    length = first_guess_level_m(heat, depth_m=max(spec.depth_m), spacing_m=spec.spacing_m)
+    if length is None:
+        note = Finding(
+            severity="warning",
+            code="no-length-holds",
+            message="no length of loop keeps the water within its limits in this ground: as much as fits is drawn",
+            remedy="look at ewt_min, ewt_max, the ground temperature and the flow",
+        )
+        return Wish(bores=None, length_m=None), [note]
+    return Wish(bores=None, length_m=length, by_heat=True), []

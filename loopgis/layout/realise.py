@@ -27,11 +27,12 @@ if TYPE_CHECKING:
 
 @dataclass(eq=False)
 class Workshop:
-    """Turns candidates into bores; remembers the bores, their pair distances, and the reasons of failure."""
+    """Turns candidates into bores; remembers candidates, bores, pair distances, and the reasons of failure."""
 
     ground: Field
     reasons: Counter[str] = field(default_factory=Counter)
     pairs: dict[tuple[int, int], PairDistance] = field(default_factory=dict)
+    pools: dict[tuple[object, ...], tuple[list[Candidate], NDArray[np.bool_], int]] = field(default_factory=dict)
     _done: dict[int, Bore | None] = field(default_factory=dict)
     _keep: list[Candidate] = field(default_factory=list)
 

@@ -52,6 +52,7 @@ def write_bundle(
 
 
 def _pictures(folder: Path, contents: Contents, tell: Callable[[str], None]) -> None:
+    from loopgis.sheets.heat_sheet import draw_heat  # noqa: PLC0415
     from loopgis.sheets.plan_map import draw_layout  # noqa: PLC0415
     from loopgis.sheets.review import write_review  # noqa: PLC0415
 
@@ -60,6 +61,9 @@ def _pictures(folder: Path, contents: Contents, tell: Callable[[str], None]) -> 
         tell(f"drawing {layout.layout_id}")
         path = folder / f"{layout.layout_id}.png"
         drawn[layout.layout_id] = draw_layout(path, contents.site, contents.zones, layout)
+        if layout.heat is not None:
+            heat = path.with_name(f"{layout.layout_id}-heat.png")
+            drawn[layout.layout_id].append(draw_heat(heat, contents.site, layout))
     tell("writing review.html")
     write_review(
         folder / "review.html",

@@ -10,6 +10,7 @@ import shapely
 
 from loopgis.bore.rods import rod_table, rods_needed
 from loopgis.sheets import tokens
+from loopgis.sheets.schema import CHANGES
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
@@ -40,8 +41,11 @@ def rows(site: Site, zones: Sequence[Zone], layouts: Sequence[Layout]) -> dict[s
         "exits": [(shapely.Point(b.xyz[-1]), _ids(y, b.bore_id)) for y in layouts for b in y.bores],
         "headers": [row for y in layouts for row in _header(y)],
         "crossings": [row for y in layouts for row in _crossings(y)],
-        "clearances": [(None, {**_some(asdict(c)), "layout_id": y.layout_id}) for y in layouts for c in y.clearances],
+        "clearances": [row for y in layouts for row in _clearances(y)],
         "layouts": [(None, _layout(y)) for y in layouts],
+        "ground_change": [row for y in layouts for row in _ground_change(y)],
+        "temperatures": [row for y in layouts for row in _temperatures(y)],
+        "what_ifs": [row for y in layouts for row in _what_ifs(y)],
         "rod_log": [],
     }
 
@@ -124,8 +128,9 @@ def _zone(zone: Zone) -> dict[str, Any]:
 
 def _bores(layout: Layout, rod_length_m: float) -> Iterator[Row]:
     worst = _worst(layout.clearances, lambda c: c.bore_id)
-    for b in layout.bores:
+    for n, b in enumerate(layout.bores):
         figures = {
+            "heat_share": None if layout.heat is None else float(layout.heat.shares[n]),
             **_ids(layout, b.bore_id),
             "pattern": b.pattern,
             "source": b.source,
@@ -179,5 +184,80 @@ def _crossings(layout: Layout) -> Iterator[Row]:
 
 
 def _layout(layout: Layout) -> dict[str, Any]:
-    figures = {**asdict(layout.evaluation), "score": layout.score, "pareto": int(layout.pareto)}
+    figures = {**asdict(layout.evaluation), "score": layout.score, "pareto": int(layout.pareto), **_heat(layout)}
     return _some({"layout_id": layout.layout_id, "rank": layout.rank, "pattern": layout.pattern, **figures})
+
+
+def _clearances(layout: Layout) -> Iterator[Row]:
+    for c in layout.clearances:
+        yield None, {**_some(asdict(c)), "layout_id": layout.layout_id}
+    if layout.heat is not None:
+        yield (
+            None,
+            {
+                "layout_id": layout.layout_id,
+                "rule_id": "heat/lot-line",
+                "feature_id": "lot",
+                "kind": "property_line",
+                "basis": "temperature",
+                "change_k": layout.heat.lot_line.largest_k,
+                "outcome": "not_applicable",
+                "citation": f"no rule entered limits it; year {layout.heat.case.years}, {layout.heat.depth_m:.1f} m deep",
+            },
+        )
+
+
+def _heat(layout: Layout) -> dict[str, Any]:
+    heat = layout.heat
+    if heat is None:
+        return {}
+    low, high = heat.interval_m or (None, None)
+    return {"needed_low_m": low, "needed_high_m": high, "lot_line_change_k": heat.lot_line.largest_k}
+
+
+def _ground_change(layout: Layout) -> Iterator[Row]:
+    if layout.heat is None:
+        return
+    line = layout.heat.lot_line
+    for (x, y), change, cold, warm in zip(line.xy, line.change_k, line.coldest_k, line.warmest_k, strict=True):
+        values = {
+            "layout_id": layout.layout_id,
+            "rank": layout.rank,
+            "depth_m": line.depth_m,
+            "change_k": float(change),
+            "coldest_k": float(cold),
+            "warmest_k": float(warm),
+            "size": next(name for name, least in reversed(CHANGES) if abs(change) >= least),
+            "colder": int(change < 0),
+        }
+        yield shapely.Point(x, y), values
+
+
+def _temperatures(layout: Layout) -> Iterator[Row]:
+    heat = layout.heat
+    if heat is None:
+        return
+    c = heat.course
+    for n in range(len(c.mean_c)):
+        values = {
+            "layout_id": layout.layout_id,
+            "month": n + 1,
+            "year": n // 12 + 1,
+            "load_w": float(c.load_w[n]),
+            "ewt_c": float(c.mean_c[n]),
+            "ewt_heating_c": float(c.heating_c[n]),
+            "ewt_cooling_c": float(c.cooling_c[n]),
+            "leaving_c": float(c.leaving_c[n]),
+            "ground_c": float(heat.undisturbed_c[n % 12]),
+        }
+        yield None, _some(values)
+
+
+def _what_ifs(layout: Layout) -> Iterator[Row]:
+    heat = layout.heat
+    if heat is None:
+        return
+    for w in heat.what_ifs:
+        low, high = (None if f is None else f * heat.offered_m for f in (w.low_factor, w.high_factor))
+        names = {"layout_id": layout.layout_id, "name": w.name, "low": w.low, "high": w.high}
+        yield None, {**names, "needed_low_m": low, "needed_high_m": high}

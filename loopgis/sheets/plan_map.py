@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import shapely
 
-from loopgis.core.units import length_text
+from loopgis.core.units import length_text, temperature_text
 from loopgis.sheets import figure, plan_layers, plan_texts, profile_chart, tokens
-from loopgis.sheets.cautions import SHORT_CAUTION
+from loopgis.sheets.plan_frame import frame
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,7 +52,7 @@ def compose(site: Site, zones: Sequence[Zone], layout: Layout, *, others: Sequen
     top = _figures(first, side, site, layout)
     rows = _legend_rows(site, zones, layout, plan, others=bool(others))
     low = _legend(first, side, rows, columns=2 if many else 3)
-    _frame(first, site, layout, "plan" if many else "plan and profiles")
+    frame(first, site, layout, "plan" if many else "plan and profiles")
     if not many:
         columns = 1 if len(layout.bores) <= 6 else 2
         profile_chart.draw(
@@ -70,29 +70,8 @@ def _second(site: Site, zones: Sequence[Zone], layout: Layout) -> Any:
     sheet = figure.sheet(WIDTH_IN, height)
     edge, head = 0.85 / height, 0.57 / height
     profile_chart.draw(sheet, (0.015, edge, 0.97, 1 - edge - head), site, zones, layout, columns=columns)
-    _frame(sheet, site, layout, "profiles")
+    frame(sheet, site, layout, "profiles")
     return sheet
-
-
-def _frame(sheet: Any, site: Site, layout: Layout, what: str) -> None:
-    """Title line on top, cautions along the bottom edge."""
-    height = float(sheet.get_size_inches()[1])
-    top, low = 1 - 0.30 / height, 0.40 / height
-    words = {"family": figure.FONT, "va": "center", "parse_math": False}
-    sheet.text(0.015, top, site.spec.name[:70], fontsize=figure.LARGE + 3, fontweight="bold", **words)
-    title = f"layout {layout.layout_id},  rank {layout.rank},  {layout.pattern},  {what}"
-    sheet.text(0.985, top, title, fontsize=figure.LARGE, ha="right", **words)
-    box = {"boxstyle": "square,pad=0.5", "fc": tokens.PAPER, "ec": tokens.TEXT, "lw": 0.9}
-    sheet.text(0.5, low, _caution(layout), fontsize=figure.NORMAL + 0.5, ha="center", bbox=box, **words)
-
-
-def _caution(layout: Layout) -> str:
-    """The short caution; it never says that distances are met when one is not."""
-    fails = sum(c.outcome == "fail" for c in layout.clearances)
-    claim = "Meets the distances entered"
-    return (
-        SHORT_CAUTION.replace(claim, f"Does NOT meet the distances entered: {fails} fail") if fails else SHORT_CAUTION
-    )
 
 
 def _figures(sheet: Any, side: tuple[float, float], site: Site, layout: Layout) -> float:
@@ -115,17 +94,20 @@ def key_figures(site: Site, layout: Layout) -> list[tuple[str, str]]:
     def length(value: float | None, digits: int = 0) -> str:
         return "\u2013" if value is None else length_text(value, units, digits)
 
-    thumb = e.wanted_length_m is not None and site.spec.bore.length_m is None
+    heat = layout.heat
+    by_heat = heat is not None and site.spec.bore.length_m is None
     return [
         ("score of 100", f"{layout.score:.1f}"),
         ("bores", str(e.bores)),
         ("drilled in all", length(e.total_length_m)),
         ("level run", length(e.level_length_m)),
-        ("wanted (by thumb)" if thumb else "wanted level run", length(e.wanted_length_m)),
+        ("level run the heat needs" if by_heat else "wanted level run", length(e.wanted_length_m)),
         ("least spacing", length(e.spacing_min_m, 1)),
         ("mean spacing", length(e.spacing_mean_m, 1)),
         ("crossings", str(e.crossings)),
         ("header to the house", length(e.header_length_m)),
+        ("coldest water entering", "\u2013" if e.ewt_min_c is None else temperature_text(e.ewt_min_c, units)),
+        ("warmest water entering", "\u2013" if e.ewt_max_c is None else temperature_text(e.ewt_max_c, units)),
         ("rows unverified", str(sum(c.outcome == "unverified" for c in layout.clearances))),
     ]
 

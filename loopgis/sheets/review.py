@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.findings import in_order
-from loopgis.core.units import FT_M, length_text
+from loopgis.core.units import FT_M, kelvin_text, length_text, temperature_text
 from loopgis.sheets import review_chart, tokens
 from loopgis.sheets.cautions import CAUTIONS
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from loopgis.core.findings import Finding
+    from loopgis.layout.heat import Heat
     from loopgis.layout.model import Clearance, Layout
     from loopgis.rules.model import Zone
     from loopgis.site.model import Site
@@ -31,17 +32,18 @@ PAGE_BYTES = 7_000_000
 """What all pictures of a page may take together, base64 included."""
 ROWS_SHOWN = 40
 """Rows of one outcome shown per layout; the rest is in layouts.gpkg."""
+HELD_K = 0.05
+"""Entering water this near to a limit counts as held."""
 ENOUGH = 0.995
 """Share of the wanted length that counts as reached, as in the findings of a layout."""
 NOT_COMPUTED = (
-    "Heat: the temperature of the water that enters the heat pump, and the length that just carries the load.",
     "Hydraulics: head, pump power, flow needed to purge.",
     "Drilling loads: pull on the pipe, pressure of the drilling fluid, collapse.",
     "Time and cost.",
     "A bound that proves how far the choice of bores is from the best one possible.",
 )
 TERM_WORDS = {
-    "level": "level run against what is wanted; where no layout reaches that, half of it against the longest",
+    "level": "level run against what is wanted (by the heat, or by the site file); where none reaches it, half against the longest",
     "economy": "share of the drilled length that is level",
     "spacing": "spacing between level runs",
     "crossings": "few things to cross",
@@ -73,7 +75,7 @@ def write_review(
         site=site,
         layouts=layouts,
         best=layouts[0],
-        answer=answer(site, layouts, findings),
+        answer=answer(site, layouts),
         charts=review_chart.charts(layouts, site.spec.units),
         pictures=embedded(pictures),
         clearances={y.layout_id: grouped(y.clearances) for y in layouts},
@@ -93,6 +95,8 @@ def write_review(
         length=words.length,
         index=index_text,
         area=words.area(site.parcel.area),
+        degrees=words.temperature,
+        kelvin=words.kelvin,
     )
     path.write_text(page, "utf-8")
 
@@ -119,6 +123,14 @@ class Words:
         text = self.figure(metres, digits)
         return text if text == "\u2013" else f"{text} {self.unit}"
 
+    def temperature(self, celsius: float | None) -> str:
+        """Temperature with its unit."""
+        return "\u2013" if celsius is None or not math.isfinite(celsius) else temperature_text(celsius, self.units)
+
+    def kelvin(self, kelvin: float, digits: int = 2) -> str:
+        """Temperature difference with its unit."""
+        return kelvin_text(kelvin, self.units, digits)
+
     def area(self, square_m: float) -> str:
         """Area of a lot."""
         return f"{square_m / FT_M**2 / 43560:.2f} acres" if self.units == "us" else f"{square_m:.0f} m\u00b2"
@@ -137,37 +149,69 @@ def index_text(value: float | None) -> str:
     return f"{value:.1g}"
 
 
-def answer(site: Site, layouts: Sequence[Layout], findings: Sequence[Finding]) -> list[str]:
-    """The first sentences of the page: what the best layout is, whether it is long enough, and why it comes first."""
+def answer(site: Site, layouts: Sequence[Layout]) -> list[str]:
+    """The first sentences of the page: what the best layout is, whether it carries the house, and why it comes first."""
     best, units = layouts[0], site.spec.units
     e = best.evaluation
     drilled, level = length_text(e.total_length_m, units, 0), length_text(e.level_length_m, units, 0)
     bores = f"{e.bores} bore{'s' if e.bores != 1 else ''}"
     told = [f"{bores} in a {best.pattern} pattern, {drilled} drilled, of which {level} run level at depth."]
-    told.append(_enough(site, best, findings))
+    told += _carries(best, units)
+    told += _enough(site, best)
     told.append(_why(layouts))
     return told
 
 
-def _enough(site: Site, best: Layout, findings: Sequence[Finding]) -> str:
-    """Does the level run reach what is wanted, and where that figure comes from."""
+def _carries(best: Layout, units: str) -> list[str]:
+    """Does the loop carry the house for all its years; nothing without a demand."""
+    heat = best.heat
+    if heat is None:
+        return []
+    years, limits = heat.case.years, heat.case.limits
+    low, high = temperature_text(heat.ewt_min_c, units), temperature_text(heat.ewt_max_c, units)
+    least, most = temperature_text(limits.least_c, units), temperature_text(limits.most_c, units)
+    holds = heat.ewt_min_c >= limits.least_c - HELD_K and heat.ewt_max_c <= limits.most_c + HELD_K
+    verdict = "carries the house" if holds else "does NOT carry the house"
+    told = [
+        f"It {verdict} for {years} years by this computation: entering water from {low} to {high}, limits {least} and {most}."
+    ]
+    if heat.needed_m is None:
+        told.append("No length of this kind of loop keeps these limits.")
+    elif heat.needed_m > 0:
+        told.append(_needed(heat, units))
+    return told
+
+
+def _needed(heat: Heat, units: str) -> str:
+    """Length that is needed, its honest interval, and what is drawn."""
+    low, high = heat.interval_m or (None, None)
+    spread = "" if low is None else f", from {length_text(low, units, 0)} to "
+    if low is not None:
+        spread += "no safe end" if high is None else length_text(high, units, 0)
+        spread += " with the usual uncertainty of ground and bore"
+    needed, drawn = length_text(heat.needed_m or 0.0, units, 0), length_text(heat.offered_m, units, 0)
+    return f"For {heat.needed.governs} {needed} of bore is needed{spread}; {drawn} are drawn."
+
+
+def _enough(site: Site, best: Layout) -> list[str]:
+    """Does the level run reach what the site file asks for; nothing where the heat decides."""
     e, units = best.evaluation, site.spec.units
+    if best.heat is not None and site.spec.bore.length_m is None:
+        return []
     if e.wanted_length_m is None:
         if site.spec.bore.bores is not None:
-            return f"The site file asks for {site.spec.bore.bores} bores and names no length to reach."
-        return (
+            return [f"The site file asks for {site.spec.bore.bores} bores and names no length to reach."]
+        return [
             "The site file names neither a load nor a length, so there is nothing to reach: as much as fits is drawn."
-        )
+        ]
     wanted = length_text(e.wanted_length_m, units, 0)
     share = e.level_length_m / e.wanted_length_m
-    verdict = (
+    reached = (
         f"reaches the wanted {wanted}"
         if share >= ENOUGH
         else f"does not reach the wanted {wanted}, only {share:.0%} of it"
     )
-    by_thumb = any(f.code == "rule-of-thumb" for f in findings)
-    source = "a trade rule of thumb from the peak load, not from a heat computation" if by_thumb else "the site file"
-    return f"It {verdict}. The wanted length comes from {source}."
+    return [f"It {reached}. The wanted length comes from the site file."]
 
 
 def _why(layouts: Sequence[Layout]) -> str:

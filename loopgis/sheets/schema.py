@@ -117,6 +117,7 @@ LAYERS: dict[str, LayerSchema] = {
             _c("hole_diameter_m", "float", "reamed hole"),
             _c("rods", "int", "drill rods needed"),
             _c("pipe_m", "float", "loop pipe in the bore: two legs"),
+            _c("heat_share", "float", "share of the layout's heat in the last year; empty without a demand"),
             _c("pull_kn", "float", "pull load; empty in this version"),
             _c("outcome", "str", "worst of its rows in clearances", "outcome"),
         ),
@@ -175,6 +176,7 @@ LAYERS: dict[str, LayerSchema] = {
             _c("required_m", "float", "asked by the rule"),
             _c("provided_m", "float", "measured"),
             _c("margin_m", "float", "provided less required"),
+            _c("change_k", "float", "predicted change of ground temperature; only where that is what the row tells"),
             _c("outcome", "str", "what comes of it", "outcome"),
             _c("citation", "str", "where the rule stands"),
         ),
@@ -199,14 +201,66 @@ LAYERS: dict[str, LayerSchema] = {
             _c("crossing_risk", "float", "relative index, 1 - product of (1 - risk)"),
             _c("min_margin_m", "float", "least plan margin"),
             _c("header_length_m", "float", "header run"),
-            _c("ewt_min_c", "float", "empty in this version"),
-            _c("ewt_max_c", "float", "empty in this version"),
+            _c(
+                "needed_length_m",
+                "float",
+                "drilled length that just keeps the water within its limits; empty: none does, or no demand",
+            ),
+            _c("needed_low_m", "float", "the same at the good end of the usual uncertainty of ground and bore"),
+            _c("needed_high_m", "float", "the same at the bad end; empty: no length is sure"),
+            _c("heat_side", "str", "what asks for the length", "heat_side"),
+            _c("ewt_min_c", "float", "coldest entering water of all the years; empty without a demand"),
+            _c("ewt_max_c", "float", "warmest entering water of all the years; empty without a demand"),
+            _c(
+                "lot_line_change_k", "float", "largest change of ground temperature along the lot line in the last year"
+            ),
             _c("head_kpa", "float", "empty in this version"),
             _c("pull_max_kn", "float", "empty in this version"),
             _c("cost", "float", "empty in this version"),
             _c("score", "float", "0 to 100, higher is better"),
             _c("pareto", "int", "1: no other layout beats it in everything"),
             _c("bound_gap_pct", "float", "empty in this version: no proven bound"),
+        ),
+    ),
+    "ground_change": LayerSchema(
+        "Point",
+        "predicted change of ground temperature along the lot line in the last year",
+        (
+            _LAYOUT,
+            _RANK,
+            _c("depth_m", "float", "depth below ground"),
+            _c("change_k", "float", "the larger of both, against untouched ground"),
+            _c("coldest_k", "float", "most negative of the last twelve months"),
+            _c("warmest_k", "float", "most positive of the last twelve months"),
+            _c("size", "str", "how large the change is", "change"),
+            _c("colder", "int", "1: colder than untouched"),
+        ),
+    ),
+    "temperatures": LayerSchema(
+        "None",
+        "water and ground at the end of each month of all the years",
+        (
+            _LAYOUT,
+            _c("month", "int", "month of operation, from January of the first year on"),
+            _c("year", "int", "year of operation"),
+            _c("load_w", "float", "mean heat into the ground"),
+            _c("ewt_c", "float", "entering water under the month's mean load"),
+            _c("ewt_heating_c", "float", "entering water after the heating peak, empty when there is none"),
+            _c("ewt_cooling_c", "float", "entering water after the cooling peak, empty when there is none"),
+            _c("leaving_c", "float", "water into the ground at the heating peak"),
+            _c("ground_c", "float", "undisturbed ground along the bores"),
+        ),
+    ),
+    "what_ifs": LayerSchema(
+        "None",
+        "what the needed length hangs on, one thing changed at a time",
+        (
+            _LAYOUT,
+            _c("name", "str", "what is changed"),
+            _c("low", "str", "changed for the worse"),
+            _c("high", "str", "changed for the better"),
+            _c("needed_low_m", "float", "drilled length then needed; empty: no length would do"),
+            _c("needed_high_m", "float", "drilled length then needed; empty: no length would do"),
         ),
     ),
     "rod_log": LayerSchema(
@@ -239,8 +293,18 @@ def value_lists() -> dict[str, tuple[str, ...]]:
         "pattern": ("fan", "parallel"),
         "source": ("planned", "staked", "logged", "surveyed"),
         "outcome": get_args(Outcome),
-        "basis": ("plan", "cover", "gap"),
+        "basis": ("plan", "cover", "gap", "temperature"),
+        "heat_side": ("heating", "cooling"),
+        "change": tuple(name for name, _ in CHANGES),
     }
 
+
+CHANGES: tuple[tuple[str, float], ...] = (
+    ("below 0.1 K", 0.0),
+    ("0.1 to 0.5 K", 0.1),
+    ("0.5 to 1 K", 0.5),
+    ("1 K and more", 1.0),
+)
+"""Names of the sizes of a change, and from what on each counts, K."""
 
 RANGES: dict[str, tuple[float, float]] = {"roll": (1, 12)}

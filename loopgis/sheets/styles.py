@@ -11,6 +11,7 @@ from loopgis.sheets import tokens
 from loopgis.sheets.gpkg_looks import MM_PER_PT, Fill, Layer, Letter, Letters, Look, Mark, Stroke, Style, Text, Where
 from loopgis.sheets.gpkg_qml import qml
 from loopgis.sheets.gpkg_sld import sld
+from loopgis.sheets.schema import CHANGES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -47,6 +48,7 @@ def styles(content: Mapping[str, Sequence[Row]], units: str) -> dict[str, tuple[
         "exits": _exits(),
         "headers": _headers(),
         "crossings": _crossings(),
+        "ground_change": _ground_change(),
     }
     return {name: (qml(style), sld(name, style)) for name, style in made.items()}
 
@@ -192,6 +194,20 @@ def _headers() -> Style:
         Look("header of another layout", line(tokens.INK_LIGHT, 0.3), rest=True),
     )
     return Style(looks, order_by="rank")
+
+
+def _ground_change() -> Style:
+    """Discs as large as the change along the lot line: a ring where it is colder, full where warmer; best layout only."""
+    looks = [
+        Look(
+            f"ground {word}, {name}",
+            (Mark("disc", tokens.PAPER if colder else tokens.INK, tokens.INK, 0.8 + 0.9 * n, 0.3),),
+            (_BEST, Where("size", name), Where("colder", colder)),
+        )
+        for n, (name, _) in enumerate(CHANGES)
+        for colder, word in ((1, "colder"), (0, "warmer"))
+    ]
+    return Style(tuple(looks))
 
 
 def _crossings() -> Style:

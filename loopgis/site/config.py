@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopgis.core.errors import InputError
 from loopgis.core.units import parse
-from loopgis.site import spec_parts
+from loopgis.site import heat_parts, spec_parts
 from loopgis.site.keys import Keys, nearest, toml_of
 from loopgis.site.log import plain
 from loopgis.tables.load import load_table
@@ -101,6 +101,14 @@ def default_rows() -> list[dict[str, str]]:
     for name, soil in load_table("soils")["soils"].items():
         words = f"{soil['conductivity']}, {soil['diffusivity']}"
         rows.append({"key": f"ground.soil = {name}", "value": words, "source": soil["source"]})
+    for name, fill in load_table("fills")["fills"].items():
+        rows.append(
+            {
+                "key": f"bore.fill = {name}",
+                "value": fill.get("conductivity", "that of the ground"),
+                "source": fill["source"],
+            }
+        )
     return rows
 
 
@@ -142,8 +150,8 @@ def _config(keys: Keys) -> Config:
         entry=_place(keys, "entry"),
         size_m=keys.pair("pad", "size", "length", least=1.0, most=250.0),
         axis_deg=_axis(keys),
-        demand=spec_parts.demand(keys),
-        ground=spec_parts.ground(keys),
+        demand=heat_parts.demand(keys),
+        ground=heat_parts.ground(keys),
         rig=rig,
         bore=spec_parts.bore(keys, rig),
         pipe=spec_parts.pipe(keys),

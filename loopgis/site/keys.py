@@ -33,6 +33,8 @@ _SHOWN = {
     "conductivity": "W/(m K)",
     "diffusivity": "m2/s",
     "pitch": "%",
+    "flow": "m3/s",
+    "density": "kg/m3",
 }
 
 

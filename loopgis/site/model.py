@@ -102,7 +102,11 @@ class PadSpec:
 
 @dataclass(frozen=True, kw_only=True)
 class DemandSpec:
-    """[demand] in SI: W, hours, degrees Celsius, years. Monthly energies in kWh, twelve each, or empty."""
+    """[demand] in SI: W, hours, degrees Celsius, years. Monthly energies in kWh, twelve each, or empty.
+
+    hourly_heating_w, hourly_cooling_w: 8760 building loads each when an hourly file is given, else empty; heating_cop, cooling_cop:
+    (entering water degrees Celsius, COP) rows, empty = the usual unit; flow_m3_s: of the whole loop, None = by the trade's rule.
+    """
 
     heating_peak_w: float
     cooling_peak_w: float
@@ -114,11 +118,21 @@ class DemandSpec:
     ewt_min_c: float
     ewt_max_c: float
     years: float
+    hourly_heating_w: tuple[float, ...] = ()
+    hourly_cooling_w: tuple[float, ...] = ()
+    heating_cop: tuple[tuple[float, float], ...] = ()
+    cooling_cop: tuple[tuple[float, float], ...] = ()
+    flow_m3_s: float | None = None
+    peak_hours: float = 6.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class GroundSpec:
-    """[ground]: name of a soil row, or conductivity and diffusivity; and the undisturbed temperature wave."""
+    """[ground]: conductivity and diffusivity, where they come from, and the undisturbed temperature wave.
+
+    origin: in words; tested: the conductivity was measured on site; offset_k: added to the ground temperature, learned in
+    operation.
+    """
 
     soil: str
     k_w_mk: float | None
@@ -126,6 +140,9 @@ class GroundSpec:
     mean_c: float | None
     amplitude_k: float | None
     coldest_day: float
+    origin: str = ""
+    tested: bool = False
+    offset_k: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,7 +161,10 @@ class RigSpec:
 
 @dataclass(frozen=True, kw_only=True)
 class BoreSpec:
-    """[bore]: level-run targets below ground (tiers), wanted spacing, fixed count or wanted total level length."""
+    """[bore]: level-run targets below ground (tiers), wanted spacing, fixed count or wanted total level length.
+
+    fill: a row of tables/fills.toml, what stands round the pipes; pipe_spacing_m: between the pipes' centres, None = as they fall.
+    """
 
     depth_m: tuple[float, ...]
     depth_given: bool
@@ -152,6 +172,8 @@ class BoreSpec:
     bores: int | None
     length_m: float | None
     hole_diameter_m: float
+    fill: str = "bentonite grout"
+    pipe_spacing_m: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,40 +1,28 @@
-"""The tables of a site file that hold figures: demand, ground, rig, bore, pipe, layout, score.
+"""The tables of a site file that hold figures: rig, bore, pipe, layout, score (demand and ground: heat_parts.py).
 
 Ranges here only refuse what cannot be meant (a bend radius of 0, a year of 9000 hours); whether a figure is wise is for the design.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from loopgis.core.errors import InputError
-from loopgis.core.units import parse
-from loopgis.site.model import BoreSpec, DemandSpec, GroundSpec, PipeSpec, RigSpec
+from loopgis.site import heat_parts
+from loopgis.site.model import BoreSpec, PipeSpec, RigSpec
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
     from loopgis.site.keys import Keys
 
 KEYS: dict[str, set[str]] = {
-    "demand": {
-        "heating_peak",
-        "cooling_peak",
-        "heating_hours",
-        "cooling_hours",
-        "monthly",
-        "hourly",
-        "ewt_min",
-        "ewt_max",
-        "years",
-    },
-    "ground": {"soil", "conductivity", "diffusivity", "mean", "amplitude", "coldest_day"},
+    **heat_parts.KEYS,
     "rig": {"class", "rod_length", "bend_radius", "entry_pitch", "exit_pitch", "max_length", "max_depth", "pullback"},
-    "bore": {"depth", "spacing", "bores", "length", "hole"},
+    "bore": {"depth", "spacing", "bores", "length", "hole", "fill", "pipe_spacing"},
     "pipe": {"size", "dr", "fluid"},
     "layout": {"patterns", "keep"},
     "score": {"level", "economy", "spacing", "crossings", "margin", "header"},
 }
-MONTHLY_KEYS = {"heating", "cooling"}
 PATTERNS = ("fan", "parallel")
 MOST_TIERS = 8
 BELOW_LOCATOR_M = 0.15
@@ -45,117 +33,6 @@ _PIPE_NAMES = {
     "1-1/2 in": "1.5 in",
     "1 1/2 in": "1.5 in",
 }
-
-
-def demand(keys: Keys) -> DemandSpec | None:
-    """[demand] in SI, None when the file has no such table."""
-    if "demand" not in keys.data:
-        return None
-    heating_kwh, cooling_kwh = _monthly(keys)
-    hourly = keys.attempt("", lambda: _hourly(keys))
-    peaks = [
-        keys.optional("demand", name, "power", least=0.0, most=1e8) or 0.0 for name in ("heating_peak", "cooling_peak")
-    ]
-    if not any(peaks):
-        keys.fail("demand", "", "has neither heating_peak nor cooling_peak", 'add heating_peak = "36 kBtu/h"')
-    low = keys.quantity("demand", "ewt_min", "temperature", least=-20, most=40)
-    high = keys.quantity("demand", "ewt_max", "temperature", least=0, most=60)
-    if low >= high:
-        keys.fail("demand", "ewt_min", "is not below ewt_max", "check both temperatures")
-    _one_profile(keys)
-    return DemandSpec(
-        heating_peak_w=peaks[0],
-        cooling_peak_w=peaks[1],
-        heating_hours=keys.number("demand", "heating_hours", least=0, most=8784),
-        cooling_hours=keys.number("demand", "cooling_hours", least=0, most=8784),
-        heating_kwh=heating_kwh,
-        cooling_kwh=cooling_kwh,
-        hourly=hourly,
-        ewt_min_c=low,
-        ewt_max_c=high,
-        years=keys.number("demand", "years", least=1, most=100),
-    )
-
-
-def _one_profile(keys: Keys) -> None:
-    """A load profile is given once: hours, months or an hourly file."""
-    own = keys.table("demand")
-    ways: list[str] = [w for w in ("hourly", "monthly") if w in own]
-    ways += ["hours"] if {"heating_hours", "cooling_hours"} & set(own) else []
-    if len(ways) > 1:
-        keys.log.add_warning(
-            "demand-twice",
-            keys.where("demand"),
-            f"the load profile is given {len(ways)} times; {ways[0]} counts before {' and '.join(ways[1:])}",
-            "keep one of them",
-        )
-
-
-def _hourly(keys: Keys) -> str:
-    name = keys.text("demand", "hourly")
-    where = keys.where("demand", "hourly")
-    try:
-        there = not name or (keys.file.parent / name).is_file()
-    except (OSError, ValueError):
-        there = False
-    if not there:
-        raise InputError(where, f"{name[:80]!r} is not there", "check the path; it is relative to the site file")
-    return name
-
-
-def _monthly(keys: Keys) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    value = keys.table("demand").get("monthly", {})
-    if not isinstance(value, dict) or ("monthly" in keys.table("demand") and not value):
-        what = f"{repr(value)[:60]} holds neither heating nor cooling"
-        keys.fail("demand", "monthly", what, 'write monthly = { heating = ["900 kWh", ...] }')
-        return (), ()
-    keys.known("[demand] monthly", value, MONTHLY_KEYS)
-    return _twelve(keys, value, "heating"), _twelve(keys, value, "cooling")
-
-
-def _twelve(keys: Keys, monthly: dict[str, Any], name: str) -> tuple[float, ...]:
-    nothing: tuple[float, ...] = ()
-    if name not in monthly:
-        return nothing
-    return keys.attempt(nothing, lambda: _months(keys, monthly[name], f"monthly {name}"))
-
-
-def _months(keys: Keys, value: Any, key: str) -> tuple[float, ...]:
-    if not isinstance(value, list) or len(value) != 12:
-        found = f"{len(value)} values" if isinstance(value, list) else repr(value)[:60]
-        example = 'write twelve, ["900 kWh", ...], from January on'
-        raise InputError(keys.where("demand", key), f"{found} where twelve energies are needed", example)
-    return tuple(keys.measure(v, "demand", key, "energy", 0.0, 1e9) for v in value)
-
-
-def ground(keys: Keys) -> GroundSpec:
-    """[ground]: a soil row, or both figures written; and the temperature wave of the undisturbed ground."""
-    own, soils = keys.table("ground"), load_table("soils")["soils"]
-    k = keys.optional("ground", "conductivity", "conductivity", least=0.1, most=8.0)
-    alpha = keys.optional("ground", "diffusivity", "diffusivity", least=5e-8, most=5e-6)
-    if (k is None) != (alpha is None) and "soil" not in own:
-        missing = "diffusivity" if alpha is None else "conductivity"
-        keys.fail("ground", missing, "is missing", "give conductivity and diffusivity together, or a soil")
-    soil = keys.text("ground", "soil", choices=soils) if k is None or "soil" in own else ""
-    if soil:
-        row, place = soils[soil], f"tables/soils.toml {soil}"
-        k = parse(row["conductivity"], "conductivity", where=place) if k is None else k
-        alpha = parse(row["diffusivity"], "diffusivity", where=place) if alpha is None else alpha
-    if "demand" in keys.data and "mean" not in own:
-        keys.log.add_warning(
-            "ground-temperature",
-            keys.where("ground", "mean"),
-            f"is not given; {keys.get('ground', 'mean')} is taken, which is no figure of this place",
-            "ask for the mean ground or yearly air temperature of the place",
-        )
-    return GroundSpec(
-        soil=soil,
-        k_w_mk=k,
-        diffusivity_m2_s=alpha,
-        mean_c=keys.quantity("ground", "mean", "temperature", least=-10, most=40),
-        amplitude_k=keys.quantity("ground", "amplitude", "temperature_difference", least=0, most=40),
-        coldest_day=keys.number("ground", "coldest_day", least=1, most=366),
-    )
 
 
 def rig(keys: Keys) -> RigSpec:
@@ -195,6 +72,8 @@ def bore(keys: Keys, machine: RigSpec) -> BoreSpec:
         bores=None if bores is None or bores != bores else int(bores),  # noqa: PLR0124 - NaN is not equal to itself
         length_m=keys.optional("bore", "length", "length", least=1, most=1e5),
         hole_diameter_m=keys.quantity("bore", "hole", "length", least=0.03, most=1.0),
+        fill=keys.text("bore", "fill", choices=load_table("fills")["fills"]),
+        pipe_spacing_m=keys.optional("bore", "pipe_spacing", "length", least=0.01, most=0.9),
     )
 
 

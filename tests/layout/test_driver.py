@@ -11,27 +11,12 @@ import zoo
 from loopgis import driver
 from loopgis.core.errors import NoLayoutError
 from loopgis.layout import explain
-from loopgis.site.model import DemandSpec, Feature
+from loopgis.site.model import Feature
 
 FIELD = shapely.box(-45, -40, 45, 40)
 HOUSE = Feature(
     feature_id="house", kind="building", geometry=shapely.box(-8, -38, 8, -28), attributes=(("foundation", "slab"),)
 )
-
-
-def demand(kilowatt: float) -> DemandSpec:
-    return DemandSpec(
-        heating_peak_w=kilowatt * 1000,
-        cooling_peak_w=0.0,
-        heating_hours=2000.0,
-        cooling_hours=0.0,
-        heating_kwh=(),
-        cooling_kwh=(),
-        hourly="",
-        ewt_min_c=-1.0,
-        ewt_max_c=32.0,
-        years=20.0,
-    )
 
 
 def test_fan_and_parallel_on_an_open_lot():
@@ -60,12 +45,6 @@ def test_a_wanted_length_is_reached_with_few_bores():
     result = driver.design(zoo.site(FIELD, features=(HOUSE,), length_m=90.0))
     assert max(y.evaluation.level_length_m for y in result.layouts) >= 90.0
     assert min(y.evaluation.bores for y in result.layouts) <= 4
-
-
-def test_a_demand_alone_gives_the_rule_of_thumb_and_says_so():
-    result = driver.design(zoo.site(FIELD, features=(HOUSE,), demand=demand(3.51685)))
-    told = next(f for f in result.findings if f.code == "rule-of-thumb")
-    assert told.measured == pytest.approx(200 * 0.3048)
 
 
 def test_a_pad_fixed_in_a_bad_place_is_told_of_a_better_one():

@@ -24,8 +24,17 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 FT = 0.3048
-GENERATOR = ("loopgis.bore", "loopgis.layout", "loopgis.site", "loopgis.driver", "loopgis.rules.zones", "loopgis.rules.files",
-             "loopgis.rules.model", "loopgis.core.frame", "loopgis.core.units")
+GENERATOR = (
+    "loopgis.bore",
+    "loopgis.layout",
+    "loopgis.site",
+    "loopgis.driver",
+    "loopgis.rules.zones",
+    "loopgis.rules.files",
+    "loopgis.rules.model",
+    "loopgis.core.frame",
+    "loopgis.core.units",
+)
 
 
 def row(lot: Lot, file: Path, rule: str, feature: str = "F-01", **more: Any) -> dict[str, Any]:
@@ -48,10 +57,14 @@ def test_the_public_name_is_the_audit() -> None:
 def test_the_audit_loads_nothing_of_the_generator() -> None:
     """In a process of its own: after importing every room of the audit, no module of the generator is there."""
     rooms = sorted(p.stem for p in FilePath(loopgis.__file__).parent.glob("rules/audit*.py"))
-    code = (f"import importlib, sys\nfor room in {rooms}: importlib.import_module('loopgis.rules.' + room)\n"
-            f"print([m for m in sys.modules if m.startswith({GENERATOR})])")
+    code = (
+        f"import importlib, sys\nfor room in {rooms}: importlib.import_module('loopgis.rules.' + room)\n"
+        f"print([m for m in sys.modules if m.startswith({GENERATOR})])"
+    )
     assert len(rooms) > 5
-    assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip() == "[]"
+    assert (
+        subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip() == "[]"
+    )
 
 
 @pytest.mark.parametrize("gap_m", [0.5, 2.9, 5.0, 20.0])
@@ -79,8 +92,10 @@ def test_the_exit_error_prolongs_the_bore(tmp_path: Path) -> None:
 
 def test_inclined_line_under_a_pond(tmp_path: Path) -> None:
     """20 % down: the least cover in the zone is at its near edge, 10 ft and the bore's foot of tolerance before the bank."""
-    lot = Lot(bores=[Bore(slope(1030, 2075, 20, 60), columns={})], features=[Feature("surface_water",
-              shapely.box(1070, 2060, 1080, 2090), depth_m=1.5)])
+    lot = Lot(
+        bores=[Bore(slope(1030, 2075, 20, 60), columns={})],
+        features=[Feature("surface_water", shapely.box(1070, 2060, 1080, 2090), depth_m=1.5)],
+    )
     found = row(lot, tmp_path / "a.gpkg", "house/pond")
     zone = 1070 - 11 * FT
     assert found["basis"] == "cover"
@@ -185,7 +200,9 @@ def test_depth_below_a_hillside_from_the_terrain_layer(tmp_path: Path) -> None:
     assert cover == pytest.approx([4.4, 4.4], abs=2e-3)
 
 
-@pytest.mark.parametrize(("unit", "factor"), [(None, 1.0), ("metre", 1.0), ("ft", 0.3048), ("US survey foot", 1200 / 3937)])
+@pytest.mark.parametrize(
+    ("unit", "factor"), [(None, 1.0), ("metre", 1.0), ("ft", 0.3048), ("US survey foot", 1200 / 3937)]
+)
 def test_elevation_beside_the_file(unit: str | None, factor: float, tmp_path: Path) -> None:
     cells, corner = hill_cells(1.0)
     write_raster(tmp_path / "dem.tif", cells / factor, corner, crs=Lot().crs, options={"driver": "GTiff", "unit": unit})
@@ -197,18 +214,28 @@ def test_a_raster_that_ends_half_way(tmp_path: Path) -> None:
     cells, corner = hill_cells(1.0)
     lot.terrain = cells[:, :100], corner
     found = audit(lot.write(tmp_path / "a.gpkg"))
-    assert {(f.bore_id, f.severity) for f in found if f.code == "ground-gap"} == {("B-00", "warning"), ("B-01", "warning")}
+    assert {(f.bore_id, f.severity) for f in found if f.code == "ground-gap"} == {
+        ("B-00", "warning"),
+        ("B-01", "warning"),
+    }
     assert not [f for f in found if f.severity == "error"]
 
 
 def test_ten_layouts_of_ten_bores_take_under_three_seconds(tmp_path: Path) -> None:
-    bores = [Bore(straight(1030, 2020 + 10 * i), bore_id=f"B-{i}", layout_id=f"L-{k}") for k in range(10) for i in range(10)]
-    shapes = [("gas_line", shapely.LineString([(1080, 2005), (1080, 2145)]), 0.6),
-              ("paved_way", shapely.box(1090, 2000, 1095, 2150), None),
-              ("surface_water", shapely.Point(1100, 2075).buffer(12, quad_segs=64), 0.8),
-              ("water_well", shapely.Point(1190, 2140), None)]
-    lot = Lot(bores=bores, features=[Feature(k, g, f"F-{i}", depth_m=d) for i, (k, g, d) in enumerate(shapes)],
-              clearances=[{"layout_id": "L-0", "bore_id": "B-0"}])
+    bores = [
+        Bore(straight(1030, 2020 + 10 * i), bore_id=f"B-{i}", layout_id=f"L-{k}") for k in range(10) for i in range(10)
+    ]
+    shapes = [
+        ("gas_line", shapely.LineString([(1080, 2005), (1080, 2145)]), 0.6),
+        ("paved_way", shapely.box(1090, 2000, 1095, 2150), None),
+        ("surface_water", shapely.Point(1100, 2075).buffer(12, quad_segs=64), 0.8),
+        ("water_well", shapely.Point(1190, 2140), None),
+    ]
+    lot = Lot(
+        bores=bores,
+        features=[Feature(k, g, f"F-{i}", depth_m=d) for i, (k, g, d) in enumerate(shapes)],
+        clearances=[{"layout_id": "L-0", "bore_id": "B-0"}],
+    )
     file = lot.write(tmp_path / "big.gpkg")
     begin = time.perf_counter()
     found = audit(file)
@@ -219,10 +246,14 @@ def test_ten_layouts_of_ten_bores_take_under_three_seconds(tmp_path: Path) -> No
 def test_a_2d_file_has_only_plan_figures(tmp_path: Path) -> None:
     plan = shapely.force_2d(shapely.LineString(straight(1030, 2010)))
     columns = {"plan_length_m": plan.length, "length_m": 1.0}
-    lot = Lot(bores=[Bore(plan, columns=columns)], features=[
-        Feature("surface_water", shapely.box(1070, 2000, 1080, 2020), "P-1", depth_m=1),
-        Feature("surface_water", shapely.box(1070, 2040, 1080, 2050), "P-2", depth_m=1),
-        Feature("easement", shapely.box(1060, 2005, 1065, 2015), "E-1")])
+    lot = Lot(
+        bores=[Bore(plan, columns=columns)],
+        features=[
+            Feature("surface_water", shapely.box(1070, 2000, 1080, 2020), "P-1", depth_m=1),
+            Feature("surface_water", shapely.box(1070, 2040, 1080, 2050), "P-2", depth_m=1),
+            Feature("easement", shapely.box(1060, 2005, 1065, 2015), "E-1"),
+        ],
+    )
     file = Lot.write(lot, tmp_path / "a.gpkg")
     outcome = {r["feature_id"]: r["outcome"] for r in measure(file)}
     assert outcome == {"lot-7": "pass", "P-1": "unverified", "P-2": "pass", "E-1": "fail"}
@@ -231,15 +262,26 @@ def test_a_2d_file_has_only_plan_figures(tmp_path: Path) -> None:
 
 def test_a_2d_exit_near_the_lot_line_is_unverified(tmp_path: Path) -> None:
     plan = shapely.force_2d(shapely.LineString(straight(1090, 2075)))
-    assert row(Lot(bores=[Bore(plan, columns={})]), tmp_path / "a.gpkg", "house/lot-line", "lot-7")["outcome"] == "unverified"
+    assert (
+        row(Lot(bores=[Bore(plan, columns={})]), tmp_path / "a.gpkg", "house/lot-line", "lot-7")["outcome"]
+        == "unverified"
+    )
 
 
 def test_without_ground_no_depth_is_better_than_unverified(tmp_path: Path) -> None:
-    lot = Lot(metadata={k: v for k, v in META.items() if k != "terrain"}, features=[
-        Feature("surface_water", shapely.box(1070, 2060, 1080, 2090), "P-1", depth_m=1.0),
-        Feature("surface_water", shapely.box(1070, 2100, 1080, 2110), "P-2", depth_m=1.0)])
+    lot = Lot(
+        metadata={k: v for k, v in META.items() if k != "terrain"},
+        features=[
+            Feature("surface_water", shapely.box(1070, 2060, 1080, 2090), "P-1", depth_m=1.0),
+            Feature("surface_water", shapely.box(1070, 2100, 1080, 2110), "P-2", depth_m=1.0),
+        ],
+    )
     file = lot.write(tmp_path / "a.gpkg")
-    assert {r["feature_id"]: r["outcome"] for r in measure(file)} == {"lot-7": "pass", "P-1": "unverified", "P-2": "pass"}
+    assert {r["feature_id"]: r["outcome"] for r in measure(file)} == {
+        "lot-7": "pass",
+        "P-1": "unverified",
+        "P-2": "pass",
+    }
     assert [f.code for f in audit(file)] == ["ground-unknown", "cover"]
 
 

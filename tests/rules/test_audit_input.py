@@ -89,7 +89,9 @@ def test_unknown_kinds_and_empty_shapes_are_told(tmp_path: Path) -> None:
 
 
 def test_a_bore_without_a_line(tmp_path: Path) -> None:
-    lot = Lot(bores=[Bore(straight(1030, 2075)), Bore(shapely.LineString([(1050, 2050, 0), (1050, 2050, 0)]), bore_id="B-02")])
+    lot = Lot(
+        bores=[Bore(straight(1030, 2075)), Bore(shapely.LineString([(1050, 2050, 0), (1050, 2050, 0)]), bore_id="B-02")]
+    )
     assert [(f.code, f.bore_id) for f in audit(lot.write(tmp_path / "a.gpkg"))] == [("bore-no-line", "B-02")]
 
 
@@ -98,7 +100,9 @@ def test_the_holes_diameter_comes_from_the_file_or_is_5_inches(tmp_path: Path) -
     for i, (bore, cover) in enumerate([(META["bore"], 4.4), ({}, 4.5 - 0.0635)]):
         lot.metadata = {**META, "bore": bore}
         rows = measure(lot.write(tmp_path / f"{i}.gpkg"))
-        assert next(r for r in rows if r["rule_id"] == "house/paved-way")["provided_m"] == pytest.approx(cover, abs=1e-6)
+        assert next(r for r in rows if r["rule_id"] == "house/paved-way")["provided_m"] == pytest.approx(
+            cover, abs=1e-6
+        )
 
 
 def test_parts_are_joined_end_to_end() -> None:
@@ -165,7 +169,9 @@ def test_curvature_never_exceeds_the_tightest_arc(radius: float, heading: float,
     tangent = np.radians(heading) + np.concatenate([[0], np.cumsum(bend * 0.4)])
     chord = 0.4 * np.sinc(bend * 0.2 / np.pi)
     middle = (tangent[1:] + tangent[:-1]) / 2
-    xy = np.concatenate([[[0, 0]], np.cumsum(np.column_stack([chord * np.cos(middle), chord * np.sin(middle)]), axis=0)])
+    xy = np.concatenate(
+        [[[0, 0]], np.cumsum(np.column_stack([chord * np.cos(middle), chord * np.sin(middle)]), axis=0)]
+    )
     path = BorePath("L", "B", {}, np.column_stack([xy, np.zeros(len(xy))]), 0.1)
     for window in (0.25, 1.25):
         assert float(path.turning(window).curvature_1_m.max()) <= float(np.abs(bend).max()) * 1.002 + 1e-9

@@ -42,14 +42,18 @@ def judged(folder: Path, text: str, lot: Lot) -> dict[str, Any]:
 
 def pond(north_m: float, **more: Any) -> Lot:
     """A pond so far north of the middle bore, which is 4.5 m deep (cover 4.4 m) there."""
-    return Lot(features=[Feature("surface_water", shapely.box(1070, 2075 + north_m, 1080, 2075 + north_m + 20), **more)])
+    return Lot(
+        features=[Feature("surface_water", shapely.box(1070, 2075 + north_m, 1080, 2075 + north_m + 20), **more)]
+    )
 
 
 def line(depth_m: float | None, kind: str = "water_main", **more: Any) -> Lot:
     return Lot(features=[Feature(kind, ACROSS, depth_m=depth_m, **more)])
 
 
-@pytest.mark.parametrize(("north_m", "outcome"), [(4.9, "fail"), (5.1, "pass_thin"), (5.49, "pass_thin"), (5.51, "pass")])
+@pytest.mark.parametrize(
+    ("north_m", "outcome"), [(4.9, "fail"), (5.1, "pass_thin"), (5.49, "pass_thin"), (5.51, "pass")]
+)
 def test_never_with_the_bore_tolerance(north_m: float, outcome: str, tmp_path: Path) -> None:
     text = rule('plan_distance = { value = 500, unit = "cm" }\ncrossing = { mode = "never" }')
     assert judged(tmp_path, text, pond(north_m))["outcome"] == outcome
@@ -63,21 +67,36 @@ def test_inside_a_feature_fails_even_at_distance_zero(tmp_path: Path) -> None:
     assert judged(tmp_path, text, pond(-10))["outcome"] == "fail"
 
 
-@pytest.mark.parametrize(("north_m", "cover_m", "outcome"), [
-    (-10, 4.45, "fail"), (-10, 4.3, "pass_thin"), (-10, 3.9, "pass"), (5.2, 4.45, "pass_thin"), (5.2, 3.9, "pass"), (6, 9, "pass")])
+@pytest.mark.parametrize(
+    ("north_m", "cover_m", "outcome"),
+    [
+        (-10, 4.45, "fail"),
+        (-10, 4.3, "pass_thin"),
+        (-10, 3.9, "pass"),
+        (5.2, 4.45, "pass_thin"),
+        (5.2, 3.9, "pass"),
+        (6, 9, "pass"),
+    ],
+)
 def test_cover_from_the_surface(north_m: float, cover_m: float, outcome: str, tmp_path: Path) -> None:
     """Cover 4.4 m, vertical tolerance 10 % of 4.5 m, plan distance 5 m and 0.5 m tolerance."""
-    text = rule(f'plan_distance = {{ value = 5 }}\nmin_cover = {{ value = {cover_m} }}\ncrossing = {{ mode = "under_with_cover" }}')
+    text = rule(
+        f'plan_distance = {{ value = 5 }}\nmin_cover = {{ value = {cover_m} }}\ncrossing = {{ mode = "under_with_cover" }}'
+    )
     assert judged(tmp_path, text, pond(north_m))["outcome"] == outcome
 
 
-@pytest.mark.parametrize(("depth_m", "cover_m", "outcome"), [
-    (1.0, 2.9, "pass"), (1.0, 3.5, "fail"), (None, 2.5, "fail"), (None, 1.9, "unverified")])
+@pytest.mark.parametrize(
+    ("depth_m", "cover_m", "outcome"),
+    [(1.0, 2.9, "pass"), (1.0, 3.5, "fail"), (None, 2.5, "fail"), (None, 1.9, "unverified")],
+)
 def test_cover_below_a_bed(depth_m: float | None, cover_m: float, outcome: str, tmp_path: Path) -> None:
     """An unknown bed counts with the larger end of the table: 2 m."""
     assert kinds()["surface_water"].deepest_m == 2.0
-    text = rule(f'plan_distance = {{ value = 5 }}\nmin_cover = {{ value = {cover_m}, below = "feature_depth" }}\n'
-                'crossing = { mode = "under_with_cover" }')
+    text = rule(
+        f'plan_distance = {{ value = 5 }}\nmin_cover = {{ value = {cover_m}, below = "feature_depth" }}\n'
+        'crossing = { mode = "under_with_cover" }'
+    )
     found = judged(tmp_path, text, pond(-10, depth_m=depth_m))
     assert found["outcome"] == outcome
     assert found["required_m"] == pytest.approx(cover_m + (2.0 if depth_m is None else depth_m))
@@ -85,35 +104,59 @@ def test_cover_below_a_bed(depth_m: float | None, cover_m: float, outcome: str, 
 
 @pytest.mark.parametrize(("foundation", "base_m"), [("slab", 0.3), ("basement", 2.5), ("", 3.0), ("stilts", 3.0)])
 def test_cover_below_the_lowest_footing(foundation: str, base_m: float, tmp_path: Path) -> None:
-    text = rule('plan_distance = { value = 5 }\nmin_cover = { value = 1, below = "lowest_footing" }\n'
-                'foundation_depth = { slab = 30, basement = 250, unknown = 300, unit = "cm" }\n'
-                'crossing = { mode = "owner_consent", consent = ["owner"] }', "building")
+    text = rule(
+        'plan_distance = { value = 5 }\nmin_cover = { value = 1, below = "lowest_footing" }\n'
+        'foundation_depth = { slab = 30, basement = 250, unknown = 300, unit = "cm" }\n'
+        'crossing = { mode = "owner_consent", consent = ["owner"] }',
+        "building",
+    )
     lot = Lot(buildings=[Feature("building", shapely.box(1070, 2060, 1080, 2080), foundation=foundation)])
     found = judged(tmp_path, text, lot)
     assert found["required_m"] == pytest.approx(1 + base_m)
     assert found["outcome"] == "consent_needed"
 
 
-@pytest.mark.parametrize(("depth_m", "clear_m", "quality", "outcome"), [
-    (1.0, 2.5, "A", "pass"), (1.0, 3.4, "A", "fail"), (1.0, 2.8, "A", "pass_thin"), (1.0, 2.4, "D", "unverified"),
-    (None, 1.0, "A", "unverified"), (None, 2.1, "A", "fail"), (8.0, 2.0, "A", "pass"), (6.0, 2.0, "A", "fail")])
-def test_clear_gap_over_and_under(depth_m: float | None, clear_m: float, quality: str, outcome: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("depth_m", "clear_m", "quality", "outcome"),
+    [
+        (1.0, 2.5, "A", "pass"),
+        (1.0, 3.4, "A", "fail"),
+        (1.0, 2.8, "A", "pass_thin"),
+        (1.0, 2.4, "D", "unverified"),
+        (None, 1.0, "A", "unverified"),
+        (None, 2.1, "A", "fail"),
+        (8.0, 2.0, "A", "pass"),
+        (6.0, 2.0, "A", "fail"),
+    ],
+)
+def test_clear_gap_over_and_under(
+    depth_m: float | None, clear_m: float, quality: str, outcome: str, tmp_path: Path
+) -> None:
     """Water main, half width 0.15 m: the gap is |4.5 - depth| - 0.15 - 0.1; unknown depth counts as 2.2 m."""
-    text = rule(f'plan_distance = {{ value = 3 }}\nvertical_clearance = {{ value = {clear_m} }}\n'
-                'crossing = { mode = "over_or_under_with_clearance", min_quality = "A" }', "water_main")
+    text = rule(
+        f"plan_distance = {{ value = 3 }}\nvertical_clearance = {{ value = {clear_m} }}\n"
+        'crossing = { mode = "over_or_under_with_clearance", min_quality = "A" }',
+        "water_main",
+    )
     assert judged(tmp_path, text, line(depth_m, quality=quality))["outcome"] == outcome
 
 
 def test_cover_can_be_asked_besides_a_gap(tmp_path: Path) -> None:
-    text = rule('plan_distance = { value = 3 }\nvertical_clearance = { value = 1 }\nmin_cover = { value = 6 }\n'
-                'crossing = { mode = "over_or_under_with_clearance" }', "water_main")
+    text = rule(
+        "plan_distance = { value = 3 }\nvertical_clearance = { value = 1 }\nmin_cover = { value = 6 }\n"
+        'crossing = { mode = "over_or_under_with_clearance" }',
+        "water_main",
+    )
     found = judged(tmp_path, text, line(0.5))
     assert (found["basis"], found["outcome"]) == ("cover", "fail")
 
 
 def test_beside_a_line_a_gap_as_large_as_the_distance_will_do(tmp_path: Path) -> None:
-    text = rule('plan_distance = { value = 3 }\nvertical_clearance = { value = 1 }\n'
-                'crossing = { mode = "perpendicular", angle_min_deg = 45 }', "water_main")
+    text = rule(
+        "plan_distance = { value = 3 }\nvertical_clearance = { value = 1 }\n"
+        'crossing = { mode = "perpendicular", angle_min_deg = 45 }',
+        "water_main",
+    )
     beside = shapely.LineString([(1060, 2077), (1100, 2077)])
     shallow = Lot(features=[Feature("water_main", beside, depth_m=1.2)])
     assert judged(tmp_path, text, shallow)["outcome"] == "pass"
@@ -124,14 +167,18 @@ def test_beside_a_line_a_gap_as_large_as_the_distance_will_do(tmp_path: Path) ->
 
 
 def test_overlapping_a_line_is_a_flat_crossing(tmp_path: Path) -> None:
-    text = rule('plan_distance = { value = 1 }\ncrossing = { mode = "perpendicular", angle_min_deg = 45 }', "water_main")
+    text = rule(
+        'plan_distance = { value = 1 }\ncrossing = { mode = "perpendicular", angle_min_deg = 45 }', "water_main"
+    )
     lot = Lot(features=[Feature("water_main", shapely.LineString([(1050, 2075), (1110, 2075)]), depth_m=0.5)])
     found = judged(tmp_path, text, lot)
     assert (found["outcome"], found["basis"], found["provided_m"]) == ("fail", "angle", pytest.approx(0, abs=1e-3))
 
 
 def test_no_angle_is_asked_of_polygons(tmp_path: Path) -> None:
-    text = rule('plan_distance = { value = 1 }\ncrossing = { mode = "perpendicular", angle_min_deg = 45 }', "water_main")
+    text = rule(
+        'plan_distance = { value = 1 }\ncrossing = { mode = "perpendicular", angle_min_deg = 45 }', "water_main"
+    )
     lot = Lot(features=[Feature("water_main", shapely.box(1050, 2074, 1110, 2076), depth_m=0.5)])
     assert judged(tmp_path, text, lot)["outcome"] == "pass"
 
@@ -145,7 +192,9 @@ def test_a_ruling_is_asked_inside_only(tmp_path: Path) -> None:
     assert judged(tmp_path, text, lot)["outcome"] == "pass"
 
 
-@pytest.mark.parametrize(("op", "value", "outcome"), [(">", 15, "not_applicable"), (">", 14, "fail"), (">=", 14.7, "fail")])
+@pytest.mark.parametrize(
+    ("op", "value", "outcome"), [(">", 15, "not_applicable"), (">", 14, "fail"), (">=", 14.7, "fail")]
+)
 def test_depth_trigger_in_feet(op: str, value: float, outcome: str, tmp_path: Path) -> None:
     """The bore's greatest depth is 4.5 m = 14.76 ft."""
     trigger = f'[applicability.depth_trigger]\nop = "{op}"\nvalue = {value}\nunit = "ft"\n'
@@ -154,7 +203,9 @@ def test_depth_trigger_in_feet(op: str, value: float, outcome: str, tmp_path: Pa
 
 
 def test_an_assumed_class_turns_a_pass_into_a_question(tmp_path: Path) -> None:
-    text = '[applicability]\nclass_certainty = "assumed"\n' + rule('plan_distance = { value = 5 }\ncrossing = { mode = "never" }')
+    text = '[applicability]\nclass_certainty = "assumed"\n' + rule(
+        'plan_distance = { value = 5 }\ncrossing = { mode = "never" }'
+    )
     assert judged(tmp_path, text, pond(9))["outcome"] == "ruling_needed"
 
 
@@ -170,14 +221,19 @@ def test_buried_features_get_the_tolerance_of_their_quality(tmp_path: Path) -> N
 def test_a_filter_chooses_by_columns(tmp_path: Path) -> None:
     text = 'feature_filter = { foundation = ["Slab", "unknown"] }\nplan_distance = { value = 5 }\ncrossing = { mode = "never" }'
     (tmp_path / "office.toml").write_text(HEAD + rule(text, "building"), encoding="utf-8")
-    houses = [Feature("building", shapely.box(1070, 2060, 1080, 2080), f"H-{f}", foundation=f) for f in ("slab", "basement", "")]
+    houses = [
+        Feature("building", shapely.box(1070, 2060, 1080, 2080), f"H-{f}", foundation=f)
+        for f in ("slab", "basement", "")
+    ]
     rows = measure(Lot(buildings=houses).write(tmp_path / "a.gpkg"), [str(tmp_path / "office.toml")])
     assert {r["feature_id"] for r in rows} == {"H-slab", "H-"}
 
 
 def test_a_greatest_depth_can_be_asked(tmp_path: Path) -> None:
     for limit, outcome in ((4.0, "fail"), (4.6, "pass_thin"), (5.0, "pass")):
-        (tmp_path / "office.toml").write_text(HEAD + rule(f"max_depth = {{ value = {limit} }}", "ground"), encoding="utf-8")
+        (tmp_path / "office.toml").write_text(
+            HEAD + rule(f"max_depth = {{ value = {limit} }}", "ground"), encoding="utf-8"
+        )
         (tmp_path / "a.gpkg").unlink(missing_ok=True)
         [row] = measure(Lot().write(tmp_path / "a.gpkg"), [str(tmp_path / "office.toml")])
         assert (row["outcome"], row["margin_m"]) == (outcome, pytest.approx(limit - 4.5))
@@ -193,7 +249,10 @@ def test_files_are_stacked_and_the_file_names_its_own(tmp_path: Path) -> None:
 
 def test_kinds_nobody_supplied_are_unverified(tmp_path: Path) -> None:
     (tmp_path / "office.toml").write_text(HEAD + rule('crossing = { mode = "never" }', "wetland"), encoding="utf-8")
-    lot = Lot(bores=[Bore(straight(1030, 2075)), Bore(straight(1030, 2090), bore_id="B-02")], metadata={**META, "given_kinds": []})
+    lot = Lot(
+        bores=[Bore(straight(1030, 2075)), Bore(straight(1030, 2090), bore_id="B-02")],
+        metadata={**META, "given_kinds": []},
+    )
     [row] = measure(lot.write(tmp_path / "a.gpkg"), [str(tmp_path / "office.toml")])
     assert (row["outcome"], row["bore_id"], row["kind"], row["provided_m"]) == ("unverified", "", "wetland", None)
 

@@ -140,7 +140,11 @@ def test_unknown_rule_files(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "outcome"),
     [
-        ('loop_class = ["bored_horizontal", "bored_vertical"]', 'loop_class = ["bored_vertical", "trenched"]', "not_applicable"),
+        (
+            'loop_class = ["bored_horizontal", "bored_vertical"]',
+            'loop_class = ["bored_vertical", "trenched"]',
+            "not_applicable",
+        ),
         ('class_certainty = "text"', 'class_certainty = "assumed"', "ruling_needed"),
         (
             'class_certainty = "text"\n',

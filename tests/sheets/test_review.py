@@ -13,7 +13,6 @@ import shapely
 import zoo
 from PIL import Image
 
-from loopgis.core.findings import Finding
 from loopgis.driver import design
 from loopgis.sheets import review, review_chart, tokens
 from loopgis.sheets.cautions import CAUTIONS
@@ -163,11 +162,9 @@ def test_the_page_repeats_to_the_byte_and_takes_lists_of_pictures(made, tmp_path
     assert again.read_bytes() == (tmp_path / "b.html").read_bytes()
 
 
-def test_a_rule_of_thumb_is_called_one(made):
-    thumb = Finding(severity="warning", code="rule-of-thumb", message="m")
-    assert "rule of thumb" in " ".join(review.answer(made.site, made.layouts, [thumb]))
+def test_a_shortfall_is_said(made):
     short = replace(made.layouts[0], evaluation=replace(made.layouts[0].evaluation, wanted_length_m=1e5))
-    assert "does not reach" in " ".join(review.answer(made.site, [short], []))
+    assert "does not reach" in " ".join(review.answer(made.site, [short]))
 
 
 def test_lengths_are_in_the_sites_units():

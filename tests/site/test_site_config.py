@@ -142,7 +142,8 @@ def test_defaults_of_a_minimal_file(tmp_path: Path):
 
 
 def test_monthly_and_hourly_demand(tmp_path: Path):
-    (tmp_path / "loads.csv").write_text("0\n")
+    hours = "".join(f"{(n % 24) / 10},{n % 7}\n" for n in range(8760))
+    (tmp_path / "loads.csv").write_text("heating_kw,cooling_w\n" + hours)
     months = ", ".join(f'"{100 * n} kWh"' for n in range(12))
     head = MINIMAL + '[demand]\nheating_peak = "9 kW"\n'
     cfg, errors = read(tmp_path, head + f"monthly = {{ heating = [{months}] }}\n")
@@ -152,6 +153,12 @@ def test_monthly_and_hourly_demand(tmp_path: Path):
     cfg, errors = read(tmp_path, head + 'hourly = "loads.csv"\n')
     assert errors == []
     assert cfg.demand.hourly == "loads.csv"
+    assert (cfg.demand.hourly_heating_w[23], cfg.demand.hourly_cooling_w[6]) == (2300.0, 6.0)
+    assert len(cfg.demand.hourly_cooling_w) == 8760
+    (tmp_path / "loads.csv").write_text("heating_kw\n" + "1\n" * 8784)
+    _, errors = read(tmp_path, head + 'hourly = "loads.csv"\n')
+    assert len(errors) == 1
+    assert "holds 8784 hours" in errors[0]
 
 
 SLIPS = {

@@ -76,7 +76,15 @@ def test_pipe_diameters_as_printed():
 
 def test_soil_diffusivity_is_conductivity_over_heat_capacity():
     # facts/thermal section 5, heat capacity in MJ/(m3 K), from memory; the table prints two digits.
-    capacity = {"dry sand": 1.4, "moist sandy loam": 2.0, "moist clay": 2.4, "saturated sand": 2.5}
+    capacity = {
+        "dry sand": 1.4,
+        "moist sandy loam": 2.0,
+        "moist clay": 2.4,
+        "saturated sand": 2.5,
+        "saturated clay": 2.5,
+    }
+    capacity |= {"wet gravel": 2.4, "sand, low": 1.8, "silt, low": 2.2, "clay, low": 2.3, "loam, low": 2.0}
+    capacity |= {"sand, high": 2.5, "silt, high": 2.4, "clay, high": 2.5, "loam, high": 2.4}
     for name, row in TABLES["soils"]().items():
         k, alpha = (parse(row[n], n, where=name) for n in ("conductivity", "diffusivity"))
         assert alpha == pytest.approx(k / (capacity[name] * 1e6), abs=0.005e-6 + 1e-12), name

@@ -1,0 +1,1 @@
+"""The loop as plumbing: fluids so far."""
