@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 __version__ = VERSION
 __all__ = ["__version__", "audit", "design", "read_site"]
 
-_ROOMS = {"ground"}
+_ROOMS = {"ground", "layout"}
 """Rooms whose calls are part of the public interface: loopgis.ground.response and so on."""
 _HOME = {"read_site": "loopgis.site.read", "design": "loopgis.driver", "audit": "loopgis.rules.audit"}
 

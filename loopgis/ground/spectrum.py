@@ -132,12 +132,18 @@ def response(
     return spectrum(paths, bore_radius_m=bore_radius_m).response(times_s, diffusivity_m2_s)
 
 
-def spectrum(paths: Sequence[ArrayLike], *, bore_radius_m: float, precision: Precision = USUAL) -> Spectrum:
-    """Sort the distances between and within bores, once for all times and diffusivities. Raises RangeError as `response` does."""
+def spectrum(
+    paths: Sequence[ArrayLike], *, bore_radius_m: float, precision: Precision = USUAL, may_touch: bool = False
+) -> Spectrum:
+    """Sort the distances between and within bores, once for all times and diffusivities. Raises RangeError as `response` does.
+
+    may_touch: let bores be nearer than two radii, for candidates that exclude each other anyway; such entries mean nothing.
+    """
     radius = _in_range("bore_radius_m", bore_radius_m, BORE_RADIUS_M, "m")
     s = segments_of(paths)
     count = int(s.bore[-1]) + 1
-    _not_touching(s, radius)
+    if not may_touch:
+        _not_touching(s, radius)
     span = float(np.linalg.norm(np.ptp(np.vstack([s.start, s.start + s.way * s.length[:, None]]), axis=0)))
     deepest = -float(min(s.start[:, 2].min(), (s.start[:, 2] + s.way[:, 2] * s.length).min()))
     bins = _Bins(radius / 2, span + 2 * deepest + 2 * radius + 1, count * count, precision.step)
