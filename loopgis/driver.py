@@ -35,6 +35,9 @@ ENOUGH_SHARE = 0.6
 SPOTS = 3
 KEPT = 6
 """Layouts written at most."""
+EFFORT = 1
+"""Work spent on choosing the bores of a layout, when nobody says otherwise."""
+HELD_SHARE, REACH = 0.002, 1.25
 SPARE_SHARE, FULL_SHARE = 0.01, 0.97
 """A layout is drawn anew when its level run is short of what the heat needs, or has a bore to spare; the first share is added
 to what is then asked for. One that reached less than the second share of what was asked for is taken to fill its ground."""
@@ -147,12 +150,17 @@ def check(path: str | Path, *, units: str | None = None) -> tuple[Site | None, t
 
 
 def design(
-    path_or_site: str | Path | Site, *, units: str | None = None, tell: Callable[[str], None] = lambda _: None
+    path_or_site: str | Path | Site,
+    *,
+    units: str | None = None,
+    effort: int = EFFORT,
+    tell: Callable[[str], None] = lambda _: None,
 ) -> Design:
     """Ranked layouts for a site file, or for a site already read.
 
     Raises InputError for input that cannot be used and NoLayoutError when nothing fits. units: "us" or "metric" instead of
-    the site file's, for sheets; tell: called with a line per stage.
+    the site file's, for sheets; effort: work spent on choosing the bores of each layout with a proof, where a demand sizes
+    them (0: as first drawn, no bound; 1 takes some seconds per layout); tell: called with a line per stage.
     """
     from loopgis.site.model import Site as SiteType  # noqa: PLC0415
 
@@ -172,8 +180,13 @@ def design(
     _lap(clock, "layouts")
     warmed = [_settled(d, ground, found.workshop) for d in found.drafts]
     _lap(clock, "heat")
+    chosen = [_proven(d, h, ground, found.workshop, effort, tell) for d, h in warmed]
+    _lap(clock, "choice")
     layouts = assemble.rank(
-        [assemble.judge(d, field=ground.field, files=ground.files, wish=ground.wish, heat=h) for d, h in warmed],
+        [
+            assemble.judge(d, field=ground.field, files=ground.files, wish=ground.wish, heat=h, gap=gap)
+            for d, h, gap in chosen
+        ],
         weights=site.spec.score,
         spacing_m=site.spec.bore.spacing_m,
     )
@@ -242,6 +255,33 @@ def _settled(draft: Draft, ground: Prepared, workshop: Workshop) -> tuple[Draft,
             break
         draft, heat = again, study(case, site, again.bores)
     return draft, heat
+
+
+def _proven(
+    draft: Draft, heat: Heat | None, ground: Prepared, workshop: Workshop, effort: int, tell: Callable[[str], None]
+) -> tuple[Draft, Heat | None, float | None]:
+    """The cheapest choice of a draft's candidates that carries the house, and the share that any other could save at most."""
+    if heat is None or not ground.wish.by_heat or effort <= 0 or not _within_reach(heat):
+        return draft, heat, None
+    from loopgis.layout.optimise import better  # noqa: PLC0415
+
+    pool, clash, _ = workshop.pools[draft.key]
+    site = ground.field.site
+    found = better(draft, heat, pool, clash, site=site, workshop=workshop, rule=ground.rule, effort=effort)
+    if found is None:
+        return draft, heat, None
+    holds = heat.needed_m is not None and heat.needed_m <= heat.offered_m * (1 + HELD_SHARE)
+    if not holds or found.heat.offered_m < heat.offered_m:
+        draft, heat, holds = found.draft, found.heat, True
+    gap = max(0.0, 1 - found.bound_m / heat.offered_m) if holds else None
+    told = "no bound" if gap is None else f"within {100 * gap:.1f} % of the least"
+    tell(f"{draft.pattern}: {len(draft.bores)} bores, {heat.offered_m:.0f} m drilled, {told}")
+    return draft, heat, gap
+
+
+def _within_reach(heat: Heat) -> bool:
+    """Is a choice among the candidates worth looking for: what was drawn is not hopelessly short of what is needed."""
+    return heat.needed_m is not None and heat.needed_m <= heat.offered_m * REACH
 
 
 def _lay_out(ground: Prepared, tell: Callable[[str], None]) -> _Found:

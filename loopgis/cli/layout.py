@@ -19,6 +19,13 @@ from loopgis.cli import options
     type=click.Path(file_okay=True, path_type=Path),
     help="Folder for the results.",
 )
+@click.option(
+    "--effort",
+    default=1,
+    show_default=True,
+    type=click.IntRange(0, 100),
+    help="Work spent on choosing each layout's bores with a proof; 0: none, 10: thorough.",
+)
 @click.option("--no-pictures", is_flag=True, help="Leave out the pictures and the review page.")
 @options.units
 @options.overwrite
@@ -28,6 +35,7 @@ from loopgis.cli import options
 def command(
     site: str,
     folder: Path,
+    effort: int,
     no_pictures: bool,
     units: str | None,
     overwrite: bool,
@@ -44,7 +52,7 @@ def command(
 
     tell = options.teller(verbose, quiet=quiet)
     ready_to_write(folder, overwrite=overwrite)
-    result = design(site, units=units, tell=tell)
+    result = design(site, units=units, effort=effort, tell=tell)
     written = result.write(folder, overwrite=overwrite, pictures=not no_pictures, tell=tell)
     options.end_of_talk(verbose, quiet=quiet)
     options.show_findings(result.findings, quiet=quiet)

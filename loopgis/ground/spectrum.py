@@ -84,8 +84,13 @@ class _Bins:
         at = pair.ravel() * self.count + i - 1
         a, b, c = f + 1, f - 1, f - 2
         wf = w * f
+        first = int(at.min()) if len(at) else 0
+        span = (
+            int(at.max()) - first + 4 if len(at) else 0
+        )  # samples come bore by bore: only few rows are touched at a time
+        here = self.weight[first : first + span]
         for k, part in enumerate((-wf * b * c / 6, w * a * b * c / 2, -wf * a * c / 2, wf * a * b / 6)):
-            self.weight += np.bincount(at + k, part, minlength=self.weight.size)
+            here += np.bincount(at - first + k, part, minlength=span)
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,21 +138,27 @@ def response(
 
 
 def spectrum(
-    paths: Sequence[ArrayLike], *, bore_radius_m: float, precision: Precision = USUAL, may_touch: bool = False
+    paths: Sequence[ArrayLike],
+    *,
+    bore_radius_m: float,
+    precision: Precision = USUAL,
+    skip: NDArray[np.bool_] | None = None,
 ) -> Spectrum:
     """Sort the distances between and within bores, once for all times and diffusivities. Raises RangeError as `response` does.
 
-    may_touch: let bores be nearer than two radii, for candidates that exclude each other anyway; such entries mean nothing.
+    skip: (N, N) pairs that nobody asks for (candidates that exclude each other): left at zero, and free to touch.
     """
     radius = _in_range("bore_radius_m", bore_radius_m, BORE_RADIUS_M, "m")
     s = segments_of(paths)
     count = int(s.bore[-1]) + 1
-    if not may_touch:
+    if skip is None:
         _not_touching(s, radius)
     span = float(np.linalg.norm(np.ptp(np.vstack([s.start, s.start + s.way * s.length[:, None]]), axis=0)))
     deepest = -float(min(s.start[:, 2].min(), (s.start[:, 2] + s.way[:, 2] * s.length).min()))
     bins = _Bins(radius / 2, span + 2 * deepest + 2 * radius + 1, count * count, precision.step)
-    for p, q in _pairs(len(s.length)):
+    for i, j in _pairs(len(s.length)):
+        asked = np.ones(len(i), dtype=bool) if skip is None else ~skip[s.bore[i], s.bore[j]]
+        p, q = i[asked], j[asked]
         _sort_pairs(bins, s, s, p, q, radius=radius, sign=1.0, precision=precision, count=count)
         _sort_pairs(bins, s, s.mirrored(), p, q, radius=radius, sign=-1.0, precision=precision, count=count)
     weight = bins.weight.reshape(count, count, bins.count)

@@ -122,8 +122,20 @@ def missing_rows(site: Site, files: Sequence[RuleFile]) -> list[Clearance]:
     ]
 
 
-def judge(draft: Draft, *, field: Field, files: Sequence[RuleFile], wish: Wish, heat: Heat | None = None) -> Layout:
-    """Layout with everything measured; score, rank and id are set by `rank`. heat: what `heat.study` found for these bores."""
+def judge(
+    draft: Draft,
+    *,
+    field: Field,
+    files: Sequence[RuleFile],
+    wish: Wish,
+    heat: Heat | None = None,
+    gap: float | None = None,
+) -> Layout:
+    """Layout with everything measured; score, rank and id are set by `rank`.
+
+    heat: what `heat.study` found for these bores; gap: share of drilling that another choice among the candidates could save
+    at most.
+    """
     site = field.site
     rows, crossings = [], []
     for bore in draft.bores:
@@ -143,6 +155,7 @@ def judge(draft: Draft, *, field: Field, files: Sequence[RuleFile], wish: Wish, 
             heat_side=heat.needed.governs,
             ewt_min_c=heat.ewt_min_c,
             ewt_max_c=heat.ewt_max_c,
+            bound_gap_pct=None if gap is None else 100 * gap,
         )
     layout = Layout(
         layout_id="",

@@ -1,8 +1,8 @@
 """A lower bound that is valid whenever it stops: a lifted relaxation, splitting, and a safe reading of the dual.
 
-With t = L'z between lo and hi (both proven), t^2 <= (lo + hi) t - lo hi makes every limit linear in Y = (1, z)(1, z)'. It is relaxed
-to: positive semidefinite, Y_00 = 1, Y_ii = Y_0i, Y_ij = 0 where i and j exclude each other and Y_ij >= 0 elsewhere. Two projections in
-turn (alternating directions) approach the optimum; from any iterate
+With t = L'z between lo and hi (both proven), t^2 <= (lo + hi) t - lo hi makes every limit linear in Y = (1, z)(1, z)'. It is
+relaxed to: positive semidefinite, Y_00 = 1, Y_ii = Y_0i, Y_ij = 0 where i and j exclude each other and Y_ij >= 0 elsewhere. Two
+projections in turn (alternating directions) approach the optimum; from any iterate
 
     cost'z >= <C, Y> + sum mu_k <A_k, Y> - <S, Y>   for mu >= 0 and any positive semidefinite S,
 
@@ -103,18 +103,24 @@ def lifted(p: Problem, node: Node) -> Lifted | None:
 def _cliques(conflict: Mask) -> list[list[int]]:
     """Cliques that cover every excluding pair at least once, grown greedily."""
     left = np.triu(conflict).copy()
+    degree = conflict.sum(axis=0)
     found = []
-    while left.any():
-        i, j = (int(v[0]) for v in np.nonzero(left))
-        members = [i, j]
-        common = conflict[i] & conflict[j]
-        while common.any():
-            k = int(np.argmax(np.where(common, left.sum(axis=0) + left.sum(axis=1) + 1, 0)))
-            members.append(k)
-            common &= conflict[k]
-        members.sort()
-        left[np.ix_(members, members)] = False
-        found.append(members)
+    for i in range(len(conflict)):
+        while left[i].any():
+            members = [i]
+            common = left[i].copy()
+            while common.any():
+                k = int(np.argmax(np.where(common, degree, -1)))
+                members.append(k)
+                common &= conflict[k]
+            common = conflict[members].all(axis=0)
+            while common.any():
+                k = int(np.argmax(np.where(common, degree, -1)))
+                members.append(k)
+                common &= conflict[k]
+            members.sort()
+            left[np.ix_(members, members)] = False
+            found.append(members)
     return found
 
 

@@ -26,10 +26,11 @@ ROUNDING = 1e-9
 
 
 class Worth(NamedTuple):
-    """longest: no set cheaper than the choice is longer; most_share: greatest cost per length of any candidate."""
+    """longest: no set cheaper than the choice is longer; most_share, least_share: bounds of cost per length of any candidate."""
 
     longest: float
     most_share: float
+    least_share: float
 
 
 def recheck(choice: Choice) -> float:
@@ -46,7 +47,7 @@ def recheck(choice: Choice) -> float:
     share = p.cost / p.length
     if set(root.node.inside) != set(p.forced) or root.node.outside or root.node.low_m > low * (1 + ROUNDING):
         return -np.inf
-    w = Worth(min(choice.cost / float(share.min()), float(p.length.sum())), float(share.max()))
+    w = Worth(min(choice.cost / float(share.min()), float(p.length.sum())), float(share.max()), float(share.min()))
     return min(choice.cost, _tree(p, root, low, w.longest, w))
 
 
@@ -70,6 +71,7 @@ def _tree(p: Problem, step: Step, low: float, high: float, w: Worth) -> float:
     if step.kind == "count":
         return _count(p, step)
     own = _leaf(p, step) if step.proof.slack is not None else (np.inf if _clash(p, step) else -np.inf)
+    own = max(own, low * w.least_share * (1 - ROUNDING))
     if step.kind == "leaf":
         return own
     parts = {"tighten": _tightened, "cut": _cut, "fix": _fixed}[step.kind](p, step, own, low, high, w)

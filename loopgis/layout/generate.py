@@ -57,13 +57,17 @@ class Wish:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Draft:
-    """Bores of one layout before it is judged, with all their pair distances; candidates counts what was sifted through."""
+    """Bores of one layout before it is judged, with all their pair distances; candidates counts what was sifted through.
+
+    key: the workshop's pool they come from.
+    """
 
     pad: Pad
     pattern: str
     bores: tuple[Bore, ...]
     pairs: dict[tuple[int, int], PairDistance]
     candidates: int
+    key: tuple[object, ...] = ()
 
     @property
     def level_m(self) -> float:
@@ -94,14 +98,20 @@ def draft(
     bores, pairs = _settle(pool, value, clash, workshop, rule, wish, deepest)
     if not bores:
         return None
-    order = _round_the_pad(bores, pad)
+    empty = Draft(pad=pad, pattern=pattern, bores=(), pairs={}, candidates=sifted, key=key)
+    return named_draft(empty, bores, pairs)
+
+
+def named_draft(like: Draft, bores: Sequence[Bore], pairs: dict[tuple[int, int], PairDistance]) -> Draft:
+    """A draft of the same pad and pattern with other bores, numbered round the pad; pairs: distances by position in bores."""
+    order = _round_the_pad(bores, like.pad)
     back = {old: new for new, old in enumerate(order)}
     named = tuple(replace(bores[old], bore_id=f"B-{new + 1:02d}") for new, old in enumerate(order))
     moved = {}
     for (i, j), d in pairs.items():
         a, b = back[i], back[j]
         moved[(min(a, b), max(a, b))] = d
-    return Draft(pad=pad, pattern=pattern, bores=named, pairs=dict(sorted(moved.items())), candidates=sifted)
+    return replace(like, bores=named, pairs=dict(sorted(moved.items())))
 
 
 def _pool(

@@ -45,6 +45,14 @@ class Workshop:
             found.update(why)
         return found
 
+    def knows(self, candidate: Candidate) -> bool:
+        """Was it ever tried."""
+        return id(candidate) in self._done
+
+    def made(self, candidate: Candidate) -> Bore | None:
+        """The bore of a candidate that was tried, None when it was not, or failed."""
+        return self._done.get(id(candidate))
+
     def bore(self, candidate: Candidate) -> Bore | None:
         """The bore of a candidate, None when the exact ground or the profile says no."""
         key = id(candidate)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -33,6 +33,8 @@ FEW_SETS = 3_000_000
 SEARCH_SHARE, ROOT_SHARE = 0.2, 0.5
 """Shares of the time for the search, and for the root of the tree."""
 ROOT_STEPS, NODE_STEPS = 4000, 250
+SEARCH_STARTS, EFFORT_STEPS, EFFORT_NODES = 2, 75, 2
+"""What one unit of effort is: starts of the search (one unit more), steps at the root, and nodes (one unit less)."""
 TREE_SIZE = 160
 """Above so many free candidates the time is spent on the root alone: branching does not move it (facts/select)."""
 WIDE = 1.12
@@ -88,14 +90,15 @@ def choose(
     forced: Sequence[int] = (),
     seconds: float = 20,
     known: Sequence[int] | None = None,
+    effort: int | None = None,
     count_out: int = COUNTED_OUT,
 ) -> Choice:
     """Least-cost set of candidates that keeps every limit z'Mz <= c (L'z)^2, with a proven lower bound.
 
     cost, length_m: (n,), positive; limits: pairs (M, c), M symmetric (n, n); conflicts: (n, n) truth values or (m, 2) pairs
-    that exclude
-    each other; forced: indices that must be in; seconds: wall time, about; known: a set to begin with; count_out: up to so many
-    candidates all sets are tried. The empty set is never an answer.
+    that exclude each other; forced: indices that must be in; seconds: wall time, about; known: a set to begin with.
+    effort: work instead of time, so that the same input gives the same answer: 0 for the search alone, 1 for a second or so at a
+    hundred candidates. count_out: up to so many candidates all sets are tried. The empty set is never an answer.
     Raises RangeError for arguments that do not fit, NoLayoutError when no set holds, or none was found in the time (it says which).
 
     Method: facts/select (lifted doubly non-negative relaxation, splitting with a safe bound, branch and bound) with a tabu search.
@@ -111,18 +114,28 @@ def choose(
     from threadpoolctl import threadpool_limits  # noqa: PLC0415
 
     with threadpool_limits(1):  # matrices of a hundred rows: two threads of the linear algebra wait for each other
-        return _chosen(p, known, begin, seconds)
+        return _chosen(p, known, begin, seconds, effort)
 
 
-def _chosen(p: Problem, known: Sequence[int] | None, begin: float, seconds: float) -> Choice:
-    """Search, then proof, within the time."""
+def _chosen(p: Problem, known: Sequence[int] | None, begin: float, seconds: float, effort: int | None) -> Choice:
+    """Search, then proof, within the time or the effort."""
     first = [int(i) for i in known] if known is not None and p.holds([int(i) for i in known]) else None
-    found = search(p, seconds=max(SEARCH_SHARE * seconds, 0.05), known=first)
+    if effort is None:
+        found = search(p, seconds=max(SEARCH_SHARE * seconds, 0.05), known=first)
+    else:
+        found, seconds = search(p, seconds=np.inf, starts=SEARCH_STARTS * (effort + 1), known=first), np.inf
     few = _few(p, found)
     if few is not None:
         return few
+    if effort == 0 and found is not None:
+        cost = float(p.cost[found].sum())
+        bound = least_length_m(p) * float((p.cost / p.length).min())
+        return Choice(chosen=tuple(found), cost=cost, bound=bound, problem=p, proven=None)
     tree = _Tree(p, found, begin + seconds)
-    tree.grow()
+    if effort is None:
+        tree.grow(ROOT_STEPS, 10**9, rounds=6)
+    else:
+        tree.grow(EFFORT_STEPS * effort, EFFORT_NODES * (effort - 1), rounds=3)
     if tree.best is None:
         reason = (
             "it is proven that no set of the candidates holds"
@@ -191,51 +204,57 @@ def _few(p: Problem, found: list[int] | None) -> Choice | None:
     """The exact answer when every cheaper set has at most three candidates besides the forced ones; else None."""
     if found is None:
         return None
+    must = list(p.forced)
     cost = float(p.cost[found].sum())
-    open_ = [i for i in range(p.size) if i not in p.forced and not p.conflict[list(p.forced), i].any()]
+    open_ = np.array([i for i in range(p.size) if i not in must and not p.conflict[must, i].any()], dtype=int)
     cheapest = np.cumsum(np.sort(p.cost[open_]))
-    most = int(np.searchsorted(cheapest, cost - float(p.cost[list(p.forced)].sum()), side="left"))
-    if most > 3 or sum(_choices(len(open_), k) for k in range(most + 1)) > FEW_SETS:
+    most = int(np.searchsorted(cheapest, cost - float(p.cost[must].sum()), side="left"))
+    if most > 3 or len(open_) ** most > FEW_SETS * 6:
         return None
     best, least = found, cost
-    for k in range(most + 1):
-        for z in _sets(open_, k):
-            held = _held(p, z, cost)
-            if held is not None and held[1] < least:
-                best, least = held
+    for sets in _sets(open_, most):
+        held = _held(p, must, sets, least)
+        if held is not None:
+            best, least = held
     return Choice(chosen=tuple(sorted(best)), cost=least, bound=least, problem=p, proven=None)
 
 
-def _choices(n: int, k: int) -> int:
-    from math import comb  # noqa: PLC0415
+def _sets(open_: NDArray[np.intp], most: int) -> Iterator[NDArray[np.intp]]:
+    """All sets of up to three candidates, many at a time, (m, k)."""
+    n = len(open_)
+    yield np.zeros((1, 0), dtype=int)
+    if most >= 1:
+        yield open_[:, None]
+    pairs = np.column_stack(np.triu_indices(n, 1))
+    if most >= 2:
+        yield open_[pairs]
+    if most >= 3:
+        for i in range(n - 2):
+            later = pairs[np.searchsorted(pairs[:, 0], i + 1) :]
+            yield open_[np.column_stack([np.full(len(later), i), later])]
 
-    return comb(n, k)
 
-
-def _sets(open_: Sequence[int], k: int) -> Iterator[NDArray[np.intp]]:
-    """Sets of k candidates, many at a time, (m, k)."""
-    them = itertools.combinations(open_, k)
-    while True:
-        block = list(itertools.islice(them, 100_000))
-        if not block:
-            return
-        yield np.array(block, dtype=int).reshape(len(block), k)
-
-
-def _held(p: Problem, sets: NDArray[np.intp], below: float) -> tuple[list[int], float] | None:
+def _held(p: Problem, must: list[int], sets: NDArray[np.intp], below: float) -> tuple[list[int], float] | None:
     """The cheapest of some sets (forced ones added) that holds and costs less than `below`."""
-    must = np.broadcast_to(np.array(p.forced, dtype=int), (len(sets), len(p.forced)))
-    z = np.hstack([must, sets])
-    if z.shape[1] == 0:
+    z = np.hstack([np.broadcast_to(np.array(must, dtype=int), (len(sets), len(must))), sets])
+    good = p.cost[z].sum(axis=1) < below
+    for a, b in itertools.combinations(range(z.shape[1]), 2):
+        z, good = z[good], good[good]
+        good = ~p.conflict[z[:, a], z[:, b]]
+    z = z[good]
+    if z.shape[1] == 0 or not len(z):
         return None
-    cost, t = p.cost[z].sum(axis=1), p.length[z].sum(axis=1)
-    good = (cost < below) & ~p.conflict[z[:, :, None], z[:, None, :]].any(axis=(1, 2))
+    t = p.length[z].sum(axis=1)
     for m, c in zip(p.matrices, p.bounds, strict=True):
-        good &= m[z[:, :, None], z[:, None, :]].sum(axis=(1, 2)) <= c * t**2 * (1 + 1e-9)
-    if not good.any():
+        quad = np.diag(m)[z].sum(axis=1)
+        for a, b in itertools.combinations(range(z.shape[1]), 2):
+            quad = quad + 2 * m[z[:, a], z[:, b]]
+        kept = quad <= c * t**2 * (1 + 1e-9)
+        z, t = z[kept], t[kept]
+    if not len(z):
         return None
-    k = int(np.argmin(np.where(good, cost, np.inf)))
-    return [int(i) for i in z[k]], float(cost[k])
+    k = int(np.argmin(p.cost[z].sum(axis=1)))
+    return [int(i) for i in z[k]], float(p.cost[z[k]].sum())
 
 
 class _Tree:
@@ -266,14 +285,15 @@ class _Tree:
         whole = float(self.p.length.sum())
         return min(whole, self.cost / self.low_share) if self.best is not None else whole
 
-    def grow(self) -> None:
-        """Bound the root, then branch where the bound is least, until closed or out of time."""
+    def grow(self, root_steps: int, nodes: int, *, rounds: int) -> None:
+        """Bound the root, then branch where the bound is least, until closed, out of time, or out of nodes."""
         begin = time.perf_counter()
         small = len(self.p.cost) - len(self.p.forced) <= TREE_SIZE
-        until = begin + (self.end - begin) * (ROOT_SHARE if small else 1.0)
+        until = begin + (self.end - begin) * (ROOT_SHARE if small else 1.0) if np.isfinite(self.end) else np.inf
         for step in _ranges(self.root):
-            self._bound(step, None, ROOT_STEPS, until, rounds=6)
-        while self.open and time.perf_counter() < self.end:
+            self._bound(step, None, root_steps, until, rounds=rounds)
+        while self.open and nodes > 0 and time.perf_counter() < self.end:
+            nodes -= 1
             bound, _, step, warm = heapq.heappop(self.open)
             if bound >= self.cost * (1 - CLOSED):
                 self.closed = min(self.closed, bound)
@@ -294,7 +314,8 @@ class _Tree:
             return
         scale = self.cost if self.best is not None else float(self.p.cost.sum())
         proof, z, after = relax(r, steps=steps, until_s=until, enough=self.cost, scale=scale, warm=warm)
-        step.proof = proof
+        plain = node.low_m * self.low_share * (1 - 1e-12)
+        step.proof = proof = replace(proof, bound=max(proof.bound, plain))
         self._round(r.free, z, node)
         raised = proof.bound / self.high_share
         if proof.bound >= self.cost * (1 - CLOSED):

@@ -34,13 +34,13 @@ ROWS_SHOWN = 40
 """Rows of one outcome shown per layout; the rest is in layouts.gpkg."""
 HELD_K = 0.05
 """Entering water this near to a limit counts as held."""
+LEAST_GAP_PCT = 0.05
 ENOUGH = 0.995
 """Share of the wanted length that counts as reached, as in the findings of a layout."""
 NOT_COMPUTED = (
     "Hydraulics: head, pump power, flow needed to purge.",
     "Drilling loads: pull on the pipe, pressure of the drilling fluid, collapse.",
     "Time and cost.",
-    "A bound that proves how far the choice of bores is from the best one possible.",
 )
 TERM_WORDS = {
     "level": "level run against what is wanted (by the heat, or by the site file); where none reaches it, half against the longest",
@@ -158,6 +158,7 @@ def answer(site: Site, layouts: Sequence[Layout]) -> list[str]:
     told = [f"{bores} in a {best.pattern} pattern, {drilled} drilled, of which {level} run level at depth."]
     told += _carries(best, units)
     told += _enough(site, best)
+    told += _bounded(best)
     told.append(_why(layouts))
     return told
 
@@ -191,6 +192,17 @@ def _needed(heat: Heat, units: str) -> str:
         spread += " with the usual uncertainty of ground and bore"
     needed, drawn = length_text(heat.needed_m or 0.0, units, 0), length_text(heat.offered_m, units, 0)
     return f"For {heat.needed.governs} {needed} of bore is needed{spread}; {drawn} are drawn."
+
+
+def _bounded(best: Layout) -> list[str]:
+    """How much less drilling any other choice of bores could need; nothing where nothing is proven."""
+    gap = best.evaluation.bound_gap_pct
+    if gap is None:
+        return []
+    if gap < LEAST_GAP_PCT:
+        return ["Among the ways for bores that were tried from this pad no choice that carries the house drills less."]
+    tried = "Among the ways for bores that were tried from this pad"
+    return [f"{tried} no choice that carries the house drills less by more than {gap:.1f} %."]
 
 
 def _enough(site: Site, best: Layout) -> list[str]:

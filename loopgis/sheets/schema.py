@@ -219,7 +219,11 @@ LAYERS: dict[str, LayerSchema] = {
             _c("cost", "float", "empty in this version"),
             _c("score", "float", "0 to 100, higher is better"),
             _c("pareto", "int", "1: no other layout beats it in everything"),
-            _c("bound_gap_pct", "float", "empty in this version: no proven bound"),
+            _c(
+                "bound_gap_pct",
+                "float",
+                "per cent of drilling that another choice among the pad's candidates saves at most; empty: not proven",
+            ),
         ),
     ),
     "ground_change": LayerSchema(

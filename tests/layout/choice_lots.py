@@ -48,9 +48,10 @@ def conflicts(paths, apart_m=3.4):
     return matrix | matrix.T
 
 
-def limits(paths, peak_w, *, drop_k=9.0, resistance=0.2, both=True):
+def limits(paths, peak_w, *, drop_k=9.0, resistance=0.2, both=True, apart=None):
     """Heat limits z'Mz <= c (L'z)^2: a year-long share of the peak for 20 years, and the peak after four months."""
-    sp = spectrum(paths, bore_radius_m=RADIUS_M, may_touch=True)
+    skip = conflicts(paths) if apart is None else apart
+    sp = spectrum(paths, bore_radius_m=RADIUS_M, skip=skip)
     h = sp.response([YEAR_S / 3, 20 * YEAR_S, 6 * 3600.0], ALPHA_M2_S)
     length = sp.length_m
     h = h * length[None, :, None] / (2 * np.pi * K_W_MK)

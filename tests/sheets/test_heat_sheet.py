@@ -35,7 +35,7 @@ DEMAND = DemandSpec(
 @pytest.fixture(scope="module")
 def made():
     pipe = PipeSpec(size="1 in", dr=11.0, fluid="propylene glycol 25 %")
-    return design(zoo.site(shapely.box(-45, -40, 45, 40), demand=DEMAND, pipe=pipe))
+    return design(zoo.site(shapely.box(-45, -40, 45, 40), demand=DEMAND, pipe=pipe), effort=0)
 
 
 @pytest.fixture(scope="module")
