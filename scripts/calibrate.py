@@ -43,13 +43,13 @@ def main() -> int:
         print(__doc__)
         return 2
     try:
+        first, heat, water = readings(Path(sys.argv[3]))
         site = loopgis.read_site(sys.argv[1])
         layouts = {y.layout_id: y for y in loopgis.design(site).layouts}
         if sys.argv[2] not in layouts or layouts[sys.argv[2]].heat is None:
             raise InputError(
                 sys.argv[2], "is no layout with heat", f"one of {', '.join(layouts)}; the site needs a [demand]"
             )
-        first, heat, water = readings(Path(sys.argv[3]))
         heat_of = layouts[sys.argv[2]].heat
         offset, error = offset_from_readings(first_weeks_c(heat_of.loop, heat, day=first - 1), water)
     except LoopgisError as error_:

@@ -75,7 +75,7 @@ def test_few_candidates_are_counted_out():
 
 
 @pytest.mark.parametrize(
-    ("name", "seconds", "gap"), [("F2", 4, 0.0), ("F7", 8, 0.02), ("F10", 8, 0.02), ("P10", 12, 0.05)]
+    ("name", "seconds", "gap"), [("F2", 4, 0.0), ("F7", 5, 0.03), ("F10", 5, 0.03), ("P10", 8, 0.06)]
 )
 def test_proven_gap_on_fields_of_house_size(name, seconds, gap):
     """Promised 5 %; here what a loaded machine reaches in short time, far from the 60 s of the issue."""
@@ -90,9 +90,9 @@ def test_proven_gap_on_fields_of_house_size(name, seconds, gap):
 def test_taking_a_limit_away_never_makes_the_answer_longer():
     for name in ("F2", "F7"):
         cost, length, both, apart = lot(name)
-        two = choose(cost, length, both, conflicts=apart, seconds=5)
+        two = choose(cost, length, both, conflicts=apart, seconds=2.5)
         for one in ([both[0]], [both[1]], []):
-            fewer = choose(cost, length, one, conflicts=apart, seconds=5, known=two.chosen)
+            fewer = choose(cost, length, one, conflicts=apart, seconds=1.5, known=two.chosen)
             assert fewer.cost <= two.cost * (1 + 1e-9)
             assert fewer.bound <= two.cost * (1 + 1e-9)
 
@@ -108,8 +108,8 @@ def test_the_empty_set_is_never_an_answer():
 def test_forced_bores_are_in():
     cost, length, limits_, apart = lot("F7")
     must = [5, int(np.flatnonzero(~apart[5])[-1])]
-    free = choose(cost, length, limits_, conflicts=apart, seconds=6)
-    found = choose(cost, length, limits_, conflicts=apart, forced=must, seconds=6)
+    free = choose(cost, length, limits_, conflicts=apart, seconds=3)
+    found = choose(cost, length, limits_, conflicts=apart, forced=must, seconds=3)
     assert set(must) <= set(found.chosen)
     assert found.cost >= free.bound * (1 - 1e-9)
     assert recheck(found) <= found.cost
@@ -127,7 +127,7 @@ def test_the_least_length_is_proven_without_search():
 
 def proven():
     cost, length, limits_, apart = lot("F7")
-    return choose(cost, length, limits_, conflicts=apart, seconds=4)
+    return choose(cost, length, limits_, conflicts=apart, seconds=2.5)
 
 
 def walk(step: Step):
