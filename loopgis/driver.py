@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopgis.core.errors import NoLayoutError
 from loopgis.core.findings import Finding, in_order
-from loopgis.core.units import length_text
+from loopgis.core.units import length_text, temperature_text
 from loopgis.layout import assemble, generate, pads
 from loopgis.layout.heat import study, wanted_level_m
 from loopgis.layout.prepare import Prepared, prepare
@@ -90,14 +90,18 @@ class Design:
     def table(self) -> list[str]:
         """The layouts as lines of text, in the site's units."""
         units = self.site.spec.units
-        lines = ["rank  layout  pattern   score  bores  drilled     level     spacing    crossings  index"]
+        lines = [
+            "rank  layout  pattern   score  bores  drilled   needed    level     coldest   spacing    crossings  index"
+        ]
         for y in self.layouts:
             e = y.evaluation
             spacing = "-" if e.spacing_min_m is None else length_text(e.spacing_min_m, units)
+            needed = "-" if e.needed_length_m is None else length_text(e.needed_length_m, units, 0)
+            coldest = "-" if e.ewt_min_c is None else temperature_text(e.ewt_min_c, units)
             drilled, level = length_text(e.total_length_m, units, 0), length_text(e.level_length_m, units, 0)
             lines.append(
-                f"{y.rank:>4}  {y.layout_id:<6}  {y.pattern:<8}  {y.score:5.1f}  {e.bores:>5}  {drilled:>8}  {level:>8}"
-                f"  {spacing:>9}  {e.crossings:>9}  {e.crossing_risk:.2g}"
+                f"{y.rank:>4}  {y.layout_id:<6}  {y.pattern:<8}  {y.score:5.1f}  {e.bores:>5}  {drilled:>8}  {needed:>8}"
+                f"  {level:>8}  {coldest:>8}  {spacing:>9}  {e.crossings:>9}  {e.crossing_risk:.2g}"
             )
         return lines
 

@@ -36,7 +36,7 @@ ENHANCED_W_MK = 1.7
 
 @dataclass(frozen=True, kw_only=True)
 class WhatIf:
-    """One figure changed down and up: length factors then needed, None where no length would do (or nothing was asked)."""
+    """One thing changed for the worse (low) and the better (high): length factors then needed, None: no length would do."""
 
     name: str
     low: str
@@ -79,6 +79,7 @@ def what_ifs(loop: Loop, limits: Limits, base: Needed) -> tuple[WhatIf, ...]:
     of = _search(limits, base)
 
     k = loop.k_w_mk
+    helps = 1.0 if base.governs == "heating" else -1.0  # warmer ground shortens a heating loop
     fill = loop.section.k_fill_w_mk
     grouts = (min(SLURRY_W_MK, fill), max(ENHANCED_W_MK, fill))
     return (
@@ -98,10 +99,10 @@ def what_ifs(loop: Loop, limits: Limits, base: Needed) -> tuple[WhatIf, ...]:
         ),
         WhatIf(
             name="ground temperature",
-            low="1 K colder",
-            high="1 K warmer",
-            low_factor=of(loop.but(offset_k=loop.offset_k - 1)),
-            high_factor=of(loop.but(offset_k=loop.offset_k + 1)),
+            low="1 K colder" if helps > 0 else "1 K warmer",
+            high="1 K warmer" if helps > 0 else "1 K colder",
+            low_factor=of(loop.but(offset_k=loop.offset_k - helps)),
+            high_factor=of(loop.but(offset_k=loop.offset_k + helps)),
         ),
         WhatIf(
             name="load of the building",
@@ -124,22 +125,18 @@ def interval(loop: Loop, limits: Limits, base: Needed) -> tuple[float, float | N
     """Length factors between which the usual uncertainty leaves the answer; the upper is None when no length would be safe."""
     of = _search(limits, base)
     middle = base.factor or 0.0
+    helps = 1.0 if base.governs == "heating" else -1.0
 
     changes: tuple[Callable[[float], Loop], ...] = (
         lambda sign: with_conductivity(loop, 1 + sign * K_SPREAD),
         lambda sign: loop.but(bore_factor=loop.bore_factor * (1 - sign * R_SPREAD)),
-        lambda sign: loop.but(offset_k=loop.offset_k + sign * _helps(loop) * GROUND_SPREAD_K),
+        lambda sign: loop.but(offset_k=loop.offset_k + sign * helps * GROUND_SPREAD_K),
     )
     good, bad = [of(change(+1.0)) for change in changes], [of(change(-1.0)) for change in changes]
     low = math.exp(-math.hypot(*(max(0.0, math.log(middle / f)) for f in good if f is not None)))
     if any(f is None for f in bad):
         return middle * low, None
     return middle * low, middle * math.exp(math.hypot(*(max(0.0, math.log(f / middle)) for f in bad if f is not None)))
-
-
-def _helps(loop: Loop) -> float:
-    """+1 when warmer ground shortens the loop (heating), -1 when it lengthens it."""
-    return 1.0 if loop.loads.heating_w.sum() >= loop.loads.cooling_w.sum() else -1.0
 
 
 def offset_from_readings(predicted_c: ArrayLike, measured_c: ArrayLike) -> tuple[float, float]:

@@ -35,8 +35,9 @@ if TYPE_CHECKING:
 
 PATH_TOLERANCE_M = 0.03
 """Bores are thinned to chords within this of their course: moves h by less than 1e-3."""
-TYPICAL_LEVEL_M, TYPICAL_SLANT_M = 45.0, 17.0
-"""The bore that a first guess is made of: level run, and plan length of each slant."""
+TYPICAL_LEVEL_M, TYPICAL_SLANT_M, MOST_TRIED = 45.0, 17.0, 40
+"""The bore that a first guess is made of: level run, plan length of each slant, and how many bores are laid side by side at
+most."""
 LINE_STEP_M, LINE_POINTS = 2.0, 150
 """Points on the lot line: this far apart, and so many at most."""
 
@@ -80,6 +81,11 @@ class Heat:
         """Coldest water that goes into the ground."""
         values = self.course.leaving_c[np.isfinite(self.course.leaving_c)]
         return float(values.min()) if len(values) else None
+
+    @property
+    def freezes(self) -> bool:
+        """Does the coldest water reach the point where its fluid begins to freeze."""
+        return self.leaving_min_c is not None and self.leaving_min_c <= self.case.fluid.freeze_c
 
     @property
     def per_ton_m(self) -> float | None:
@@ -212,7 +218,7 @@ def first_guess_level_m(case: HeatCase, *, depth_m: float, spacing_m: float) -> 
     slant = TYPICAL_SLANT_M
     course_x = np.array([0.0, slant, slant + TYPICAL_LEVEL_M, 2 * slant + TYPICAL_LEVEL_M])
     course_z = np.array([0.0, -depth_m, -depth_m, 0.0])
-    count = max(1, round(case.loads.peak_w / TON_W))
+    count = int(np.clip(round(case.loads.peak_w / TON_W), 1, MOST_TRIED))
     for _ in range(3):
         paths = [np.column_stack([course_x, np.full(4, i * spacing_m), course_z]) for i in range(count)]
         factor = needed(case.loop(paths), case.limits, close_k=0.05).factor
@@ -221,7 +227,7 @@ def first_guess_level_m(case: HeatCase, *, depth_m: float, spacing_m: float) -> 
         wanted = count * factor
         if abs(wanted - count) < 0.6:
             break
-        count = int(np.clip(round(wanted), 1, 40))
+        count = int(np.clip(round(wanted), 1, MOST_TRIED))
     return wanted * TYPICAL_LEVEL_M
 
 

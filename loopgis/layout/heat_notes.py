@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from loopgis.core.findings import Finding
 from loopgis.core.units import FT_M, kelvin_text, length_text, temperature_text
 from loopgis.ground.resistance import LAMINAR_RE
-from loopgis.layout.heat_case import TON_W
+from loopgis.layout.heat_case import GPM_M3_S, TON_W
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 BAND_FT = (120.0, 400.0)
 """Feet of bore per ton outside which something deserves a second look (facts/thermal section 8, from memory)."""
+FLOW_GPM = (2.0, 4.0)
+"""Flow per ton outside which something deserves a second look; 2.5 to 3 are usual (facts/thermal section 7, from memory)."""
 NEAR_K = 0.05
 FREEZE_SPARE_K = 2.0
 """Room wanted between the coldest water and the point where it begins to freeze; house choice."""
@@ -27,7 +29,7 @@ def heat_findings(layout: Layout, units: str) -> list[Finding]:
     heat = layout.heat
     if heat is None:
         return []
-    return [*_limits(heat, units), *_length(heat, units), *_freezing(heat, units), *_flow(heat)]
+    return [*_limits(heat, units), *_length(heat, units), *_freezing(heat, units), *_per_ton(heat), *_flow(heat)]
 
 
 def _limits(heat: Heat, units: str) -> Iterator[Finding]:
@@ -49,7 +51,9 @@ def _limits(heat: Heat, units: str) -> Iterator[Finding]:
                 limit=limit,
                 unit="degC",
                 message=f"entering water {word} {have} within {years} years, {want} is the limit: {need}",
-                remedy="more bore, another pad or depth, better fill, or less load on the loop",
+                remedy="more bore, another pad or depth, better fill, or less load on the loop"
+                if heat.needed_m is not None
+                else "look at the limits, the ground temperature and the flow",
             )
 
 
@@ -113,6 +117,22 @@ def _freezing(heat: Heat, units: str) -> Iterator[Finding]:
     )
 
 
+def _per_ton(heat: Heat) -> Iterator[Finding]:
+    """A flow that no heat pump is made for."""
+    tons = heat.case.loads.peak_w / TON_W
+    gpm = heat.case.flow_m3_s / GPM_M3_S / tons if tons > 0 else FLOW_GPM[0]
+    if not FLOW_GPM[0] <= gpm <= FLOW_GPM[1]:
+        yield Finding(
+            severity="warning",
+            code="flow-per-ton",
+            measured=gpm,
+            limit=FLOW_GPM[0 if gpm < FLOW_GPM[0] else 1],
+            unit="gpm/ton",
+            message=f"the flow is {gpm:.1f} gpm per ton of peak load, usual are {FLOW_GPM[0]:g} to {FLOW_GPM[1]:g}",
+            remedy="ask what flow the heat pump must have; neither its limits nor the head are looked at here",
+        )
+
+
 def _flow(heat: Heat) -> Iterator[Finding]:
     side = heat.needed.governs
     reynolds = heat.reynolds[side]
@@ -127,5 +147,5 @@ def _flow(heat: Heat) -> Iterator[Finding]:
         unit="",
         message=f"{len(heat.loop.paths)} bores in parallel share the flow for {tons:.1f} tons: the water runs laminar at the "
         f"design temperature (Reynolds number {reynolds:.0f}), which is in the figures",
-        remedy="bores joined in series, or more flow, would shorten the loop a little and cost pump power",
+        remedy="bores joined in series carry more each, and cost pump power; head is not computed yet",
     )

@@ -130,8 +130,9 @@ def _last_year(axes: Any, heat: Heat, units: str) -> None:
 
 def _tornado(axes: Any, heat: Heat, units: str) -> None:
     """Needed length with one thing changed at a time, the widest on top; what is drawn, and the honest interval."""
-    _plain(axes, "What the needed length hangs on")
     base, interval = heat.needed_m, heat.interval_m
+    needed = f": {length_text(base, units, 0)} needed" if base else ""
+    _plain(axes, f"What the needed length hangs on{needed}")
     if not base or interval is None:
         text = "No length is needed." if base == 0 else "No length of this kind of loop keeps the limits."
         axes.text(0.02, 0.8, text, transform=axes.transAxes, fontsize=figure.NORMAL, family=figure.FONT)
@@ -272,6 +273,8 @@ def _words(sheet: Any, heat: Heat, units: str) -> None:
         film_mk_w=heat.loop.film_mk_w[heat.needed.governs], k_ground_w_mk=case.k_w_mk
     )
     mean = temperature_text(case.wave.mean_c, units)
+    if case.offset_k:
+        mean += f" and {kelvin_text(case.offset_k, units, 1)} learned in operation"
     parts = [
         f"ground {case.k_w_mk:.2f} W/(m K), {case.wave.diffusivity_m2_s * 1e6:.2f} mm²/s, mean {mean}",
         f"fill {case.section.k_fill_w_mk:.2f} W/(m K)",

@@ -32,6 +32,8 @@ PAGE_BYTES = 7_000_000
 """What all pictures of a page may take together, base64 included."""
 ROWS_SHOWN = 40
 """Rows of one outcome shown per layout; the rest is in layouts.gpkg."""
+HOPELESS = 0.5
+"""With less than this share of the bore that is needed, temperatures mean nothing and are not printed."""
 HELD_K = 0.05
 """Entering water this near to a limit counts as held."""
 LEAST_GAP_PCT = 0.05
@@ -76,6 +78,7 @@ def write_review(
         layouts=layouts,
         best=layouts[0],
         answer=answer(site, layouts),
+        headline=_headline(layouts),
         charts=review_chart.charts(layouts, site.spec.units),
         pictures=embedded(pictures),
         clearances={y.layout_id: grouped(y.clearances) for y in layouts},
@@ -171,16 +174,39 @@ def _carries(best: Layout, units: str) -> list[str]:
     years, limits = heat.case.years, heat.case.limits
     low, high = temperature_text(heat.ewt_min_c, units), temperature_text(heat.ewt_max_c, units)
     least, most = temperature_text(limits.least_c, units), temperature_text(limits.most_c, units)
-    holds = heat.ewt_min_c >= limits.least_c - HELD_K and heat.ewt_max_c <= limits.most_c + HELD_K
-    verdict = "carries the house" if holds else "does NOT carry the house"
-    told = [
-        f"It {verdict} for {years} years by this computation: entering water from {low} to {high}, limits {least} and {most}."
-    ]
+    verdict = "carries the house" if carries(heat) else "does NOT carry the house"
+    if heat.freezes:
+        verdict = "would FREEZE: it does NOT carry the house"
+    found = f"entering water from {low} to {high}, limits {least} and {most}"
+    if heat.needed_m and heat.offered_m < HOPELESS * heat.needed_m:
+        found = f"it is {heat.offered_m / heat.needed_m:.0%} of the bore that is needed"
+    told = [f"It {verdict} for {years} years by this computation: {found}."]
+    if heat.leaving_min_c is not None and heat.offered_m >= HOPELESS * (heat.needed_m or 0):
+        into, ice = temperature_text(heat.leaving_min_c, units), temperature_text(heat.case.fluid.freeze_c, units)
+        told.append(
+            f"Water goes into the ground at {into} at the coldest; {heat.case.fluid.text} begins to freeze at {ice}."
+        )
     if heat.needed_m is None:
         told.append("No length of this kind of loop keeps these limits.")
     elif heat.needed_m > 0:
         told.append(_needed(heat, units))
     return told
+
+
+def carries(heat: Heat) -> bool:
+    """Does the water keep its limits for all the years, and stay liquid."""
+    limits = heat.case.limits
+    held = heat.ewt_min_c >= limits.least_c - HELD_K and heat.ewt_max_c <= limits.most_c + HELD_K
+    return held and not heat.freezes
+
+
+def _headline(layouts: Sequence[Layout]) -> str:
+    """What stands over everything else."""
+    best = layouts[0].layout_id
+    known = [y.heat for y in layouts if y.heat is not None]
+    if known and not any(carries(h) for h in known):
+        return f"No layout carries the house; {best} is the best of them"
+    return f"{best} comes first"
 
 
 def _needed(heat: Heat, units: str) -> str:

@@ -71,7 +71,7 @@ def demand(keys: Keys) -> DemandSpec | None:
         keys.optional("demand", name, "power", least=0.0, most=1e8) or 0.0 for name in ("heating_peak", "cooling_peak")
     ]
     peaks = [peaks[0] or max(heating_w, default=0.0), peaks[1] or max(cooling_w, default=0.0)]
-    if not any(peaks):
+    if not any(peaks) and "hourly" not in keys.table("demand"):
         keys.fail("demand", "", "has neither heating_peak nor cooling_peak", 'add heating_peak = "36 kBtu/h"')
     low = keys.quantity("demand", "ewt_min", "temperature", least=-20, most=40)
     high = keys.quantity("demand", "ewt_max", "temperature", least=0, most=60)
@@ -173,7 +173,7 @@ def hourly_loads(path: Path, name: str) -> tuple[tuple[float, ...], tuple[float,
     found = {what: _column(lines, header, what, name) for what in ("heating", "cooling")}
     if not any(any(v) for v in found.values()):
         remedy = f"columns like heating_kw and cooling_kw ({', '.join(HOURLY_UNITS)})"
-        raise InputError(name, f"holds no load (columns {', '.join(header)[:80]})", remedy)
+        raise InputError(name, f"has no column with a load above zero ({', '.join(header)[:80]})", remedy)
     return found["heating"], found["cooling"]
 
 

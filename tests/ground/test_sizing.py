@@ -64,13 +64,15 @@ def test_no_length_where_the_ground_is_beyond_the_limit():
     assert found.factor is None
 
 
-def test_the_interval_holds_the_answer_and_what_ifs_bracket_it():
-    loop = plant()
-    base = needed(loop, LIMITS)
-    low, high = interval(loop, LIMITS, base)
+@pytest.mark.parametrize(("loads", "limits"), [((9.0, 6.0), LIMITS), ((1.0, 14.0), Limits(least_c=-2.0, most_c=24.0))])
+def test_the_interval_holds_the_answer_and_what_ifs_bracket_it(loads, limits):
+    """Low is for the worse and high for the better, whether heating or cooling asks for the length."""
+    loop = plant(heating_kw=loads[0], cooling_kw=loads[1])
+    base = needed(loop, limits)
+    low, high = interval(loop, limits, base)
     assert low < base.factor * 0.95
     assert high > base.factor * 1.05
-    rows = what_ifs(loop, LIMITS, base)
+    rows = what_ifs(loop, limits, base)
     assert len({w.name for w in rows}) == len(rows) == 5
     for w in rows:
         assert w.low_factor >= base.factor * 0.995, w

@@ -13,6 +13,7 @@ from loopgis import driver
 from loopgis.core.errors import InputError
 from loopgis.layout.heat import first_guess_level_m, path_of, study
 from loopgis.layout.heat_case import case_of
+from loopgis.sheets import review
 from loopgis.site.model import DemandSpec, Feature, GroundSpec, PipeSpec
 
 FIELD = shapely.box(-45, -40, 45, 40)
@@ -192,6 +193,22 @@ def test_hourly_loads_decide_when_they_are_given():
     assert best.heat.ewt_min_c == pytest.approx(
         float(best.heat.course.heating_c[np.isfinite(best.heat.course.heating_c)].min())
     )
+
+
+def test_a_loop_that_freezes_does_not_carry_the_house():
+    """A flow that is far too small looks good to the entering water alone; the water that goes into the ground tells."""
+    result = design(lot(demand_more={"flow_m3_s": 5 * 6.30902e-5 * 0.3}))
+    best = result.layouts[0]
+    assert best.heat.freezes
+    assert not review.carries(best.heat)
+    assert {"near-freezing", "flow-per-ton"} <= {f.code for f in best.findings}
+    assert "FREEZE" in " ".join(review.answer(result.site, result.layouts))
+
+
+def test_a_load_of_another_unit_is_no_endless_search():
+    """Nine megawatts on a garden: the first guess looks at forty bores and no more."""
+    case = case_of(lot(9000.0))
+    assert first_guess_level_m(case, depth_m=4.5, spacing_m=4.5) > 10_000
 
 
 def test_figures_of_the_summary(designed):
