@@ -90,7 +90,7 @@ def _wish(site: Site, heat: HeatCase | None) -> tuple[Wish, list[Finding]]:
             severity="warning",
             code="no-length-holds",
             message="no length of loop keeps the water within its limits in this ground: as much as fits is drawn",
-            remedy="look at ewt_min, ewt_max, the ground temperature and the flow",
+            remedy="look at the load and its unit, ewt_min, ewt_max, the ground temperature and the flow",
         )
         return Wish(bores=None, length_m=None), [note]
     return Wish(bores=None, length_m=length, by_heat=True), []
