@@ -106,6 +106,11 @@ class Loads:
         """All of it times a factor."""
         return Loads(**{name: value * factor for name, value in vars(self).items()})
 
+    def by_month(self) -> Loads:
+        """The same without its hours: means and peaks of the months."""
+        none = np.zeros(0)
+        return Loads(**{**vars(self), "hourly_heating_w": none, "hourly_cooling_w": none})
+
     @property
     def peak_w(self) -> float:
         """Greatest building load of either kind."""

@@ -58,6 +58,8 @@ def needed(
 
     start: where the search begins; close_k: how near to the limit is near enough; only: leave the other side at 0.
     """
+    if loop.loads.hourly_heating_w.size:
+        return _by_hours(loop, limits, start=start, close_k=close_k, only=only)
     known: dict[float, Course] = {}
 
     def at(factor: float) -> Course:
@@ -80,6 +82,21 @@ def needed(
         begin = done or start
         found[side] = _least(spare[side], begin, max(close_k, ROUGH_K) if behind else close_k)
     return Needed(**found)
+
+
+def _by_hours(loop: Loop, limits: Limits, *, start: float, close_k: float, only: Side | None) -> Needed:
+    """Search by months and their peaks, limits moved by what the hours differ; twice, since that changes with the length."""
+    plain = loop.but(loads=loop.loads.by_month())
+    found, factor = Needed(heating=0.0, cooling=0.0), start
+    for _ in range(2):
+        hours, months = course(loop, factor, shares=False), course(plain, factor, shares=False)
+        moved = Limits(
+            least_c=limits.least_c - (hours.least_c() - months.least_c()),
+            most_c=limits.most_c - (hours.most_c() - months.most_c()),
+        )
+        found = needed(plain, moved, start=factor, close_k=close_k, only=only)
+        factor = found.factor or factor
+    return found
 
 
 def _least(spare_k: Callable[[float], float], start: float, close_k: float) -> float | None:

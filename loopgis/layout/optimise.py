@@ -55,8 +55,10 @@ ROUGHLY = Precision(step=0.2, receiver=4, inside=8, outside=5, alone=20)
 class Better:
     """What the choice came to.
 
-    draft, heat: the bores, made and computed in full, None when none was found in the time; bound_m: no choice among the
-    candidates that carries the house drills less; differs_k: full computation less the choice's own heat.
+    draft, heat: the bores, made and computed in full; bound_m: no choice among the candidates that carries the house drills
+    less, by the
+    choice's own heat and lengths (heat shared evenly and corrected at the chosen bores; lengths of bores never made are estimates);
+    differs_k: full computation less the choice's own heat.
     """
 
     draft: Draft
@@ -71,8 +73,8 @@ def better(
 ) -> Better | None:  # fmt: skip
     """The cheapest choice among a pad's candidates that carries the house; None when there is none or none was found.
 
-    draft, heat: what was drawn so far: gives the loads and a set to begin with; effort: as of `choose`, of which every round
-    takes a third until full computation and the choice's own heat agree, and the last one all.
+    draft, heat: what was drawn so far: gives the loads and a set to begin with; effort: as of `choose`. Rounds of search alone go
+    on until the full computation and the choice's own heat agree; then comes the proof.
     """
     work = _Work(draft, heat, pool, clash, site, workshop, rule)
     best: tuple[Draft, Heat] | None = None
@@ -137,7 +139,8 @@ class _Work:
         """Choice among the candidates that may still be drilled, limits moved by what full computations taught; own numbering."""
         self.alive = np.flatnonzero(~self.dead)
         both = np.ix_(self.alive, self.alive)
-        limits = [(m[both], max(c + s - KEPT_K, 1e-3)) for (m, c), s in zip(self.matrices, self.shift_k, strict=True)]
+        kept = 0.0 if effort else KEPT_K  # what is proven is proven for the limit itself
+        limits = [(m[both], max(c + s - kept, 1e-3)) for (m, c), s in zip(self.matrices, self.shift_k, strict=True)]
         length = self.length[self.alive]
         back = {int(i): k for k, i in enumerate(self.alive)}
         known = [back[i] for i in self.known(best[0] if best is not None else self.draft) if i in back]

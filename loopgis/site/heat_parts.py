@@ -212,6 +212,12 @@ def _cop(keys: Keys, key: str) -> tuple[tuple[float, float], ...]:
         rows.append((temperature, float(cop)))
     if any(b[0] <= a[0] for a, b in pairwise(rows)):
         raise InputError(where, "does not rise in temperature from row to row", example)
+    better = -1 if key == "cooling_cop" else 1
+    if any(better * (b[1] - a[1]) < 0 for a, b in pairwise(rows)):
+        word = "falls" if better > 0 else "rises"
+        keys.log.add_warning(
+            "cop-order", where, f"{word} as the water gets warmer, which no usual unit does", "check the table"
+        )
     return tuple(rows)
 
 

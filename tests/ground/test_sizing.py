@@ -25,6 +25,16 @@ def test_the_needed_length_just_meets_the_limit():
     assert course(loop, found.factor).most_c() <= LIMITS.most_c
 
 
+def test_hours_are_sized_by_their_own_extremes():
+    """A cold snap of two days decides; the search goes by months and must still meet the limit hour by hour."""
+    loop = plant(years=5)
+    heating, cooling = np.repeat(loop.loads.heating_w, 730), np.repeat(loop.loads.cooling_w, 730)
+    heating[24 * 30 : 24 * 32] *= 1.8
+    hourly = loop.but(loads=from_hourly(heating, cooling))
+    found = needed(hourly, LIMITS)
+    assert course(hourly, found.factor).least_c() == pytest.approx(LIMITS.least_c, abs=0.05)
+
+
 def test_cooling_governs_where_it_is_the_larger_load():
     loop = plant(heating_kw=1.0, cooling_kw=14.0)
     limits = Limits(least_c=-2.0, most_c=24.0)
