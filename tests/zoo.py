@@ -19,6 +19,7 @@ from loopgis.core.frame import Frame
 from loopgis.site.model import (
     FLAT,
     BoreSpec,
+    DemandSpec,
     Feature,
     GroundSpec,
     PadSpec,
@@ -73,6 +74,23 @@ def spec(**changes) -> SiteSpec:
         "keep": "",
     }
     return SiteSpec(**{**values, **rest})
+
+
+def demand(kilowatt: float, **more) -> DemandSpec:
+    """A house that heats more than it cools, over ten years, changed where named."""
+    values = {
+        "heating_peak_w": kilowatt * 1000,
+        "cooling_peak_w": kilowatt * 600,
+        "heating_hours": 1900.0,
+        "cooling_hours": 600.0,
+        "heating_kwh": (),
+        "cooling_kwh": (),
+        "hourly": "",
+        "ewt_min_c": -2.5,
+        "ewt_max_c": 32.0,
+        "years": 10.0,
+    }
+    return DemandSpec(**{**values, **more})
 
 
 def plane(

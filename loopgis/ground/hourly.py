@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopgis.ground.loads import MONTH_S, YEAR_HOURS, ground_cooling_w, ground_heating_w
-from loopgis.ground.loop import convolved
+from loopgis.ground.loop import HOUR_S, convolved
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-HOUR_S = 3600.0
 EARLY = 24
 """Times between one hour and one month at which the response is computed; between them a smooth curve in ln t."""
 ROUNDS, SETTLED_K = 6, 1e-3

@@ -38,6 +38,8 @@ PATH_TOLERANCE_M = 0.03
 TYPICAL_LEVEL_M, TYPICAL_SLANT_M, MOST_TRIED = 45.0, 17.0, 40
 """The bore that a first guess is made of: level run, plan length of each slant, and how many bores are laid side by side at
 most."""
+HELD_K = 0.05
+"""Entering water this near to a limit counts as held."""
 LINE_STEP_M, LINE_POINTS = 2.0, 150
 """Points on the lot line: this far apart, and so many at most."""
 
@@ -81,6 +83,22 @@ class Heat:
         """Coldest water that goes into the ground."""
         values = self.course.leaving_c[np.isfinite(self.course.leaving_c)]
         return float(values.min()) if len(values) else None
+
+    @property
+    def too_cold(self) -> bool:
+        """Does the entering water fall below its limit by more than a rounding."""
+        return self.ewt_min_c < self.case.limits.least_c - HELD_K
+
+    @property
+    def too_warm(self) -> bool:
+        """Does the entering water rise above its limit by more than a rounding."""
+        return self.ewt_max_c > self.case.limits.most_c + HELD_K
+
+    @property
+    def bore_mk_w(self) -> float:
+        """Bore resistance on the side that asks for the length, without short circuit."""
+        film = self.loop.film_mk_w[self.needed.governs]
+        return self.case.section.resistances_mk_w(film_mk_w=film, k_ground_w_mk=self.case.k_w_mk)[0]
 
     @property
     def freezes(self) -> bool:

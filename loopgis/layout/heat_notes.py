@@ -19,7 +19,6 @@ BAND_FT = (120.0, 400.0)
 """Feet of bore per ton outside which something deserves a second look (facts/thermal section 8, from memory)."""
 FLOW_GPM = (2.0, 4.0)
 """Flow per ton outside which something deserves a second look; 2.5 to 3 are usual (facts/thermal section 7, from memory)."""
-NEAR_K = 0.05
 FREEZE_SPARE_K = 2.0
 """Room wanted between the coldest water and the point where it begins to freeze; house choice."""
 
@@ -35,8 +34,8 @@ def heat_findings(layout: Layout, units: str) -> list[Finding]:
 def _limits(heat: Heat, units: str) -> Iterator[Finding]:
     limits, years = heat.case.limits, heat.case.years
     for code, found, limit, word, past in (
-        ("ewt-low", heat.ewt_min_c, limits.least_c, "falls to", heat.ewt_min_c < limits.least_c - NEAR_K),
-        ("ewt-high", heat.ewt_max_c, limits.most_c, "rises to", heat.ewt_max_c > limits.most_c + NEAR_K),
+        ("ewt-low", heat.ewt_min_c, limits.least_c, "falls to", heat.too_cold),
+        ("ewt-high", heat.ewt_max_c, limits.most_c, "rises to", heat.too_warm),
     ):
         if past:
             have, want = temperature_text(found, units), temperature_text(limit, units)
@@ -84,9 +83,7 @@ def _reason(heat: Heat, units: str, *, long: bool) -> str:
         if heat.needed.governs == "heating"
         else case.limits.most_c - case.wave.mean_c
     )
-    bore, _ = case.section.resistances_mk_w(
-        film_mk_w=heat.loop.film_mk_w[heat.needed.governs], k_ground_w_mk=case.k_w_mk
-    )
+    bore = heat.bore_mk_w
     causes = [
         (f"the ground conducts {case.k_w_mk:.2g} W/(m K)", case.k_w_mk < 1.3 if long else case.k_w_mk > 2.2),
         (f"the ground's mean is {kelvin_text(room, units)} from the limit", room < 11 if long else room > 16),

@@ -108,8 +108,8 @@ class _Work:
     ) -> None:  # fmt: skip
         self.draft, self.heat, self.site, self.workshop, self.rule = draft, heat, site, workshop, rule
         self.pool, self.clash = list(pool), clash.copy()
-        self.paths = [_path(c, workshop.made(c)) for c in self.pool]
         made = [workshop.made(c) for c in self.pool]
+        self.paths = [_path(c, b) for c, b in zip(self.pool, made, strict=True)]
         self.length = np.array(
             [b.length_m if b is not None else _length(p) for b, p in zip(made, self.paths, strict=True)]
         )

@@ -17,7 +17,7 @@ import numpy as np
 
 from loopgis.core.errors import NoLayoutError
 from loopgis.layout.choice_bound import Node, Proof, Warm, lifted, relax
-from loopgis.layout.choice_problem import Problem, problem_of
+from loopgis.layout.choice_problem import TOLERANCE, Problem, problem_of
 from loopgis.layout.choice_search import search
 
 if TYPE_CHECKING:
@@ -192,7 +192,7 @@ def counted_out(p: Problem, node: Node) -> tuple[list[int] | None, float]:
     t = z @ p.length
     good = (pair == 0) & (t > 0)
     for m, c in zip(p.matrices, p.bounds, strict=True):
-        good &= np.einsum("si,si->s", z @ m, z) <= c * t**2 * (1 + 1e-9)
+        good &= np.einsum("si,si->s", z @ m, z) <= c * t**2 * (1 + TOLERANCE)
     if not good.any():
         return None, np.inf
     cost = np.where(good, z @ p.cost, np.inf)
@@ -249,7 +249,7 @@ def _held(p: Problem, must: list[int], sets: NDArray[np.intp], below: float) -> 
         quad = np.diag(m)[z].sum(axis=1)
         for a, b in itertools.combinations(range(z.shape[1]), 2):
             quad = quad + 2 * m[z[:, a], z[:, b]]
-        kept = quad <= c * t**2 * (1 + 1e-9)
+        kept = quad <= c * t**2 * (1 + TOLERANCE)
         z, t = z[kept], t[kept]
     if not len(z):
         return None

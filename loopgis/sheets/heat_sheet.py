@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopgis.core.units import FT_M, kelvin_text, length_text, temperature_text
+from loopgis.layout.heat_case import GPM_M3_S
 from loopgis.sheets import figure, tokens
 from loopgis.sheets.plan_frame import frame
 
@@ -268,17 +269,14 @@ def _lot_line(axes: Any, layout: Layout, heat: Heat, units: str) -> None:
 def _words(sheet: Any, heat: Heat, units: str) -> None:
     """What the pictures rest on, in one line above them."""
     case = heat.case
-    flow = f"{case.flow_m3_s / 6.30902e-5:.3g} gpm" if units == "us" else f"{case.flow_m3_s * 1000:.2f} l/s"
-    bore, _ = case.section.resistances_mk_w(
-        film_mk_w=heat.loop.film_mk_w[heat.needed.governs], k_ground_w_mk=case.k_w_mk
-    )
+    flow = f"{case.flow_m3_s / GPM_M3_S:.3g} gpm" if units == "us" else f"{case.flow_m3_s * 1000:.2f} l/s"
     mean = temperature_text(case.wave.mean_c, units)
     if case.offset_k:
         mean += f" and {kelvin_text(case.offset_k, units, 1)} learned in operation"
     parts = [
         f"ground {case.k_w_mk:.2f} W/(m K), {case.wave.diffusivity_m2_s * 1e6:.2f} mm²/s, mean {mean}",
         f"fill {case.section.k_fill_w_mk:.2f} W/(m K)",
-        f"bore resistance {bore:.3f} m K/W",
+        f"bore resistance {heat.bore_mk_w:.3f} m K/W",
         f"{case.fluid.text}, {flow} over {len(heat.loop.paths)} bores, Reynolds {heat.reynolds[heat.needed.governs]:.0f}",
     ]
     words = {

@@ -34,8 +34,6 @@ ROWS_SHOWN = 40
 """Rows of one outcome shown per layout; the rest is in layouts.gpkg."""
 HOPELESS = 0.5
 """With less than this share of the bore that is needed, temperatures mean nothing and are not printed."""
-HELD_K = 0.05
-"""Entering water this near to a limit counts as held."""
 LEAST_GAP_PCT = 0.05
 ENOUGH = 0.995
 """Share of the wanted length that counts as reached, as in the findings of a layout."""
@@ -195,9 +193,7 @@ def _carries(best: Layout, units: str) -> list[str]:
 
 def carries(heat: Heat) -> bool:
     """Does the water keep its limits for all the years, and stay liquid."""
-    limits = heat.case.limits
-    held = heat.ewt_min_c >= limits.least_c - HELD_K and heat.ewt_max_c <= limits.most_c + HELD_K
-    return held and not heat.freezes
+    return not (heat.too_cold or heat.too_warm or heat.freezes)
 
 
 def _headline(layouts: Sequence[Layout]) -> str:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopgis.core.errors import InputError
 from loopgis.core.units import parse
+from loopgis.ground.loads import YEAR_HOURS
 from loopgis.ground.soil import heat_capacity_j_m3k, johansen_w_mk
 from loopgis.site.model import DemandSpec, GroundSpec
 from loopgis.tables.load import load_table
@@ -55,7 +56,6 @@ KEYS: dict[str, set[str]] = {
 }
 MONTHLY_KEYS = {"heating", "cooling"}
 TEXTURES = ("coarse", "fine")
-YEAR_HOURS = 8760
 HOURLY_UNITS = {"w": 1.0, "kw": 1000.0, "btu_h": 0.29307107, "kbtu_h": 293.07107}
 """Endings of column names in an hourly file, and watts per unit (NIST SP 811)."""
 

@@ -15,7 +15,7 @@ from loopgis.core.errors import InputError
 from loopgis.layout.heat import first_guess_level_m, path_of, study
 from loopgis.layout.heat_case import case_of
 from loopgis.sheets import review
-from loopgis.site.model import DemandSpec, Feature, GroundSpec, PipeSpec
+from loopgis.site.model import Feature, GroundSpec, PipeSpec
 
 FIELD = shapely.box(-45, -40, 45, 40)
 HOUSE = Feature(
@@ -24,24 +24,8 @@ HOUSE = Feature(
 GLYCOL = PipeSpec(size="1 in", dr=11.0, fluid="propylene glycol 25 %")
 
 
-def demand(kilowatt: float, **more) -> DemandSpec:
-    values = {
-        "heating_peak_w": kilowatt * 1000,
-        "cooling_peak_w": kilowatt * 600,
-        "heating_hours": 1900.0,
-        "cooling_hours": 600.0,
-        "heating_kwh": (),
-        "cooling_kwh": (),
-        "hourly": "",
-        "ewt_min_c": -2.5,
-        "ewt_max_c": 32.0,
-        "years": 10.0,
-    }
-    return DemandSpec(**{**values, **more})
-
-
 def lot(kilowatt=5.0, *, demand_more=None, **more):
-    asked = demand(kilowatt, **(demand_more or {}))
+    asked = zoo.demand(kilowatt, **(demand_more or {}))
     return zoo.site(FIELD, features=(HOUSE,), demand=asked, **{"pipe": GLYCOL, **more})
 
 
@@ -94,7 +78,7 @@ def test_twice_the_load_needs_more_than_nearly_twice_the_length():
 
 
 def test_too_small_a_lot_is_told_in_figures():
-    result = design(zoo.site(shapely.box(-26, -20, 26, 20), demand=demand(14.0), pipe=GLYCOL))
+    result = design(zoo.site(shapely.box(-26, -20, 26, 20), demand=zoo.demand(14.0), pipe=GLYCOL))
     best = result.layouts[0]
     told = next(f for f in best.findings if f.code == "ewt-low")
     assert told.measured == pytest.approx(best.heat.ewt_min_c)

@@ -9,7 +9,7 @@ import zoo
 from loopgis import driver
 from loopgis.layout import optimise
 from loopgis.layout.prepare import prepare
-from loopgis.site.model import DemandSpec, Feature, PipeSpec
+from loopgis.site.model import Feature, PipeSpec
 
 HOUSE = Feature(
     feature_id="house", kind="building", geometry=shapely.box(-8, -38, 8, -28), attributes=(("foundation", "slab"),)
@@ -17,20 +17,8 @@ HOUSE = Feature(
 
 
 def lot(kilowatt=8.0, **more):
-    demand = DemandSpec(
-        heating_peak_w=1000 * kilowatt,
-        cooling_peak_w=600 * kilowatt,
-        heating_hours=1900.0,
-        cooling_hours=600.0,
-        heating_kwh=(),
-        cooling_kwh=(),
-        hourly="",
-        ewt_min_c=-2.5,
-        ewt_max_c=32.0,
-        years=10.0,
-    )
     pipe = PipeSpec(size="1 in", dr=11.0, fluid="propylene glycol 25 %")
-    values = {"demand": demand, "pipe": pipe, "at": (0.0, -20.0), **more}
+    values = {"demand": zoo.demand(kilowatt), "pipe": pipe, "at": (0.0, -20.0), **more}
     return zoo.site(shapely.box(-60, -45, 60, 55), features=(HOUSE,), **values)
 
 

@@ -7,19 +7,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from published.rows import Row
 from scipy.special import exp1, kve
 
 from loopgis.ground.cylinder import cylinder_g
 from loopgis.ground.pulses import handbook_factors
 from loopgis.ground.resistance import multipole, pipe_wall_mk_w, short_circuit
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 
 # -- section 3: one U-tube, six cases ------------------------------------------------------------------------------------
 
@@ -119,23 +115,6 @@ CH = "Claesson and Hellstrom 2011 (from memory)"
 HELLSTROM = "Hellstrom 1991 (from memory)"
 BESSEL = "Ingersoll; Carslaw and Jaeger 1959, Bessel integral"
 ARTICLE = "Philippe, Bernier and Marchio 2010 (coefficients from memory)"
-
-
-@dataclass(frozen=True)
-class Row:
-    """One number of the table."""
-
-    row: int
-    part: str
-    of: Callable[..., float]
-    given: tuple[float | str, ...]
-    expected: float
-    tolerance: float
-    source: str
-    status: str
-
-    def __str__(self) -> str:
-        return f"row-{self.row}-{self.part}"
 
 
 ROWS = [

@@ -6,20 +6,16 @@ Numbers and tolerances as printed there. Status: S seen in the named source, M f
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from published.rows import Row
 from scipy.optimize import brentq
 
 import loopgis.ground
 from loopgis.ground.loads import ground_cooling_w, ground_heating_w
 from loopgis.ground.pulses import handbook_factors, three_pulse_length_m
 from loopgis.ground.resistance import multipole, pipe_wall_mk_w
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 HOUR, YEAR = 3600.0, 365.25 * 86400.0
 
@@ -93,23 +89,6 @@ def heating_kw(load_kw: float, cop: float) -> float:
 
 def cooling_kw(load_kw: float, eer: float) -> float:
     return float(ground_cooling_w(1000 * load_kw, eer / 3.412)) / 1000
-
-
-@dataclass(frozen=True)
-class Row:
-    """One number of the table."""
-
-    row: int
-    part: str
-    of: Callable[..., float]
-    given: tuple[float, ...]
-    expected: float
-    tolerance: float
-    source: str
-    status: str
-
-    def __str__(self) -> str:
-        return f"row-{self.row}-{self.part}"
 
 
 ARTICLE = "Philippe, Bernier and Marchio 2010, inputs from memory; recomputed (C), the article's own answer near 151"

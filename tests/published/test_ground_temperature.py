@@ -6,16 +6,12 @@ Numbers and tolerances as printed there. Status: S seen in the named source, M f
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pytest
+from published.rows import Row
 from scipy.optimize import brentq
 
 from loopgis.ground.temperature import YEAR_DAYS, Wave
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 DAY_S = 86400.0
 WAVE = Wave(mean_c=12.0, amplitude_k=11.0, coldest_day=35.0, diffusivity_m2_s=0.05 / DAY_S)
@@ -49,23 +45,6 @@ def lag_days(depth_m: float) -> float:
 
 def five_percent_m() -> float:
     return float(brentq(lambda z: amplitude_k(SLOW, z) - 0.05, 1.0, 9.0))
-
-
-@dataclass(frozen=True)
-class Row:
-    """One number of the table."""
-
-    row: int
-    part: str
-    of: Callable[..., float]
-    given: tuple[float, ...]
-    expected: float
-    tolerance: float
-    source: str
-    status: str
-
-    def __str__(self) -> str:
-        return f"row-{self.row}-{self.part}"
 
 
 KUSUDA = "Kusuda and Achenbach 1965, formula"

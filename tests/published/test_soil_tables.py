@@ -5,17 +5,12 @@ Numbers and tolerances as printed there. Status: S seen in the named source, M f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
 import pytest
+from published.rows import Row
 
 from loopgis.core.units import parse
 from loopgis.ground.soil import BTU_IN_W_MK, johansen_w_mk, kersten_w_mk
 from loopgis.tables.load import load_table
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 PCF = 16.018463
 """kg/m3 of a pound per cubic foot (NIST SP 811)."""
@@ -41,23 +36,6 @@ def converted(btu_in: float) -> float:
 
 def parsed(btu_in: float) -> float:
     return parse(f"{btu_in} Btu in/(h ft^2 delta_degF)", "conductivity", where="test")
-
-
-@dataclass(frozen=True)
-class Row:
-    """One number of the table."""
-
-    row: int
-    part: str
-    of: Callable[..., float]
-    given: tuple[float | str, ...]
-    expected: float
-    tolerance: float
-    source: str
-    status: str
-
-    def __str__(self) -> str:
-        return f"row-{self.row}-{self.part}"
 
 
 JOHANSEN = "Johansen 1975 (formula from memory)"

@@ -16,20 +16,9 @@ from PIL import Image
 from loopgis.driver import design
 from loopgis.sheets import figure, heat_sheet
 from loopgis.sheets.cautions import SHORT_CAUTION
-from loopgis.site.model import DemandSpec, PipeSpec
+from loopgis.site.model import PipeSpec
 
-DEMAND = DemandSpec(
-    heating_peak_w=6000.0,
-    cooling_peak_w=4000.0,
-    heating_hours=1900.0,
-    cooling_hours=600.0,
-    heating_kwh=(),
-    cooling_kwh=(),
-    hourly="",
-    ewt_min_c=-2.5,
-    ewt_max_c=32.0,
-    years=10.0,
-)
+DEMAND = zoo.demand(6.0, cooling_peak_w=4000.0)
 
 
 @pytest.fixture(scope="module")
