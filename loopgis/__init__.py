@@ -8,15 +8,21 @@ from loopgis.core.version import VERSION
 
 if TYPE_CHECKING:
     from loopgis.driver import design
+    from loopgis.rescore import score
     from loopgis.rules.audit import audit
     from loopgis.site.read import read_site
 
 __version__ = VERSION
-__all__ = ["__version__", "audit", "design", "read_site"]
+__all__ = ["__version__", "audit", "design", "read_site", "score"]
 
 _ROOMS = {"ground", "layout"}
 """Rooms whose calls are part of the public interface: loopgis.ground.response and so on."""
-_HOME = {"read_site": "loopgis.site.read", "design": "loopgis.driver", "audit": "loopgis.rules.audit"}
+_HOME = {
+    "read_site": "loopgis.site.read",
+    "design": "loopgis.driver",
+    "audit": "loopgis.rules.audit",
+    "score": "loopgis.rescore",
+}
 
 
 def __getattr__(name: str) -> Any:  # noqa: ANN401

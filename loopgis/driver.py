@@ -15,17 +15,19 @@ from loopgis.core.errors import NoLayoutError
 from loopgis.core.findings import Finding, in_order
 from loopgis.core.units import length_text, temperature_text
 from loopgis.layout import assemble, generate, pads
-from loopgis.layout.heat import study, wanted_level_m
+from loopgis.layout.distinct import apart
+from loopgis.layout.optimise import drilled_m
 from loopgis.layout.prepare import Prepared, prepare
 from loopgis.layout.realise import Workshop
+from loopgis.layout.settle import Settled, as_long_as_needed, others, proven
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from loopgis.layout.generate import Draft
-    from loopgis.layout.heat import Heat
     from loopgis.layout.model import Layout, Pad
     from loopgis.rules.model import RuleFile, Zone
+    from loopgis.rules.zones import Ease
     from loopgis.site.model import Site
 
 SHALLOWER_M = ((3.6576, 3.048, 2.4384), (1.8288,))
@@ -37,10 +39,6 @@ KEPT = 6
 """Layouts written at most."""
 EFFORT = 1
 """Work spent on choosing the bores of a layout, when nobody says otherwise."""
-HELD_SHARE, REACH = 0.002, 1.25
-SPARE_SHARE, FULL_SHARE = 0.01, 0.97
-"""A layout is drawn anew when its level run is short of what the heat needs, or has a bore to spare; the first share is added
-to what is then asked for. One that reached less than the second share of what was asked for is taken to fill its ground."""
 LEAST_SHARE = 0.25
 MOVED_M = 0.5
 """A layout with less than this share of the best level run is left out, unless it is the best of its pattern."""
@@ -89,21 +87,7 @@ class Design:
 
     def table(self) -> list[str]:
         """The layouts as lines of text, in the site's units."""
-        units = self.site.spec.units
-        lines = [
-            "rank  layout  pattern   score  bores  drilled   needed    level     coldest   spacing    crossings  index"
-        ]
-        for y in self.layouts:
-            e = y.evaluation
-            spacing = "-" if e.spacing_min_m is None else length_text(e.spacing_min_m, units)
-            needed = "-" if e.needed_length_m is None else length_text(e.needed_length_m, units, 0)
-            coldest = "-" if e.ewt_min_c is None else temperature_text(e.ewt_min_c, units)
-            drilled, level = length_text(e.total_length_m, units, 0), length_text(e.level_length_m, units, 0)
-            lines.append(
-                f"{y.rank:>4}  {y.layout_id:<6}  {y.pattern:<8}  {y.score:5.1f}  {e.bores:>5}  {drilled:>8}  {needed:>8}"
-                f"  {level:>8}  {coldest:>8}  {spacing:>9}  {e.crossings:>9}  {e.crossing_risk:.2g}"
-            )
-        return lines
+        return layout_table(self.layouts, self.site.spec.units)
 
     def summary(self) -> dict[str, Any]:
         """Everything that summary.json holds."""
@@ -117,7 +101,26 @@ class Design:
         }
 
 
-def _told(site: Site, units: str | None) -> Site:
+def layout_table(layouts: Sequence[Layout], units: str) -> list[str]:
+    """Layouts as lines of text; units: us or metric."""
+    lines = [
+        "rank  layout  pattern   score  bores  drilled   needed    level     coldest   spacing    crossings  index    best at"
+    ]
+    for y in layouts:
+        e = y.evaluation
+        spacing = "-" if e.spacing_min_m is None else length_text(e.spacing_min_m, units)
+        needed = "-" if e.needed_length_m is None else length_text(e.needed_length_m, units, 0)
+        coldest = "-" if e.ewt_min_c is None else temperature_text(e.ewt_min_c, units)
+        drilled, level = length_text(e.total_length_m, units, 0), length_text(e.level_length_m, units, 0)
+        lines.append(
+            f"{y.rank:>4}  {y.layout_id:<6}  {y.pattern:<8}  {y.score:5.1f}  {e.bores:>5}  {drilled:>8}  {needed:>8}"
+            f"  {level:>8}  {coldest:>8}  {spacing:>9}  {e.crossings:>9}  {e.crossing_risk:<7.2g}"
+            f"  {y.distinction}".rstrip()
+        )
+    return lines
+
+
+def told_site(site: Site, units: str | None) -> Site:
     """Site with the wanted units, and findings that name the site file without its folder, so that results do not depend on it."""
     path = site.spec.path
     short = tuple(replace(f, where=f.where.replace(path, Path(path).name)) for f in site.findings)
@@ -132,7 +135,7 @@ def check(path: str | Path, *, units: str | None = None) -> tuple[Site | None, t
     site, findings = collect(path)
     if site is None:
         return None, findings
-    site = _told(site, units)
+    site = told_site(site, units)
     try:
         ground = prepare(site)
     except InputError as error:
@@ -175,25 +178,33 @@ def design(
         from loopgis.site.read import read_site  # noqa: PLC0415
 
         site = read_site(path_or_site)
-    site = _told(site, units)
+    site = told_site(site, units)
     _lap(clock, "read")
     ground = prepare(site)
     _lap(clock, "zones")
     tell(f"{len(ground.zones)} zones from {len(ground.files)} rule files")
     found = _lay_out(ground, tell)
     _lap(clock, "layouts")
-    warmed = [_settled(d, ground, found.workshop) for d in found.drafts]
+    warmed = [as_long_as_needed(d, ground, found.workshop) for d in found.drafts]
     _lap(clock, "heat")
-    chosen = [_proven(d, h, ground, found.workshop, effort, tell) for d, h in warmed]
+    chosen = [proven(s, ground, found.workshop, effort, tell) for s in warmed]
     _lap(clock, "choice")
-    layouts = assemble.rank(
-        [
-            assemble.judge(d, field=ground.field, files=ground.files, wish=ground.wish, heat=h, gap=gap)
-            for d, h, gap in chosen
-        ],
-        weights=site.spec.score,
-        spacing_m=site.spec.bore.spacing_m,
-    )
+    chosen += _in_other_senses(chosen, ground, tell)
+    _lap(clock, "other choices")
+    judged = [
+        assemble.judge(
+            s.draft,
+            field=ground.field,
+            files=ground.files,
+            wish=ground.wish,
+            heat=s.heat,
+            gap=s.gap,
+            finer=s.finer_share,
+        )
+        for s in chosen
+    ]
+    kept = _really_different(judged, [s.draft for s in chosen], ground)
+    layouts = assemble.rank(kept, weights=site.spec.score, spacing_m=site.spec.bore.spacing_m)
     _lap(clock, "judge")
     findings = in_order(
         [
@@ -231,61 +242,26 @@ class _Found:
     workshop: Workshop
 
 
-def _settled(draft: Draft, ground: Prepared, workshop: Workshop) -> tuple[Draft, Heat | None]:
-    """A draft with what the heat says of it; drawn anew, at most twice, when it is shorter or much longer than it must be."""
-    site, case = ground.field.site, ground.heat
-    if case is None:
-        return draft, None
-    heat = study(case, site, draft.bores)
-    asked = ground.wish.length_m
-    for _ in range(2 if ground.wish.by_heat else 0):
-        wanted = wanted_level_m(heat, draft.level_m)
-        if wanted is None or asked is None or 0 <= draft.level_m - wanted < min(b.level_length_m for b in draft.bores):
-            break
-        if wanted > draft.level_m and draft.level_m < asked * FULL_SHARE:
-            break  # there was no room for what was asked for already
-        asked = wanted * (1 + SPARE_SHARE)
-        tiers = sorted({b.target_depth_m for b in draft.bores})
-        again = generate.draft(
-            draft.pad,
-            draft.pattern,
-            tiers,
-            field=ground.field,
-            workshop=workshop,
-            rule=ground.rule,
-            wish=replace(ground.wish, length_m=asked),
-        )
-        if again is None:
-            break
-        draft, heat = again, study(case, site, again.bores)
-    return draft, heat
+def _in_other_senses(chosen: Sequence[Settled], ground: Prepared, tell: Callable[[str], None]) -> list[Settled]:
+    """Of the shortest layout of each pattern that carries the house: choices of its pad that are safer, or warmer."""
+    found: list[Settled] = []
+    for pattern in ground.field.site.spec.patterns:
+        of = [s for s in chosen if s.draft.pattern == pattern and s.holds and s.bench is not None]
+        best = min(of, key=lambda s: round(drilled_m(s.draft), 3), default=None)
+        if best is not None:
+            found += others(best, ground, tell)
+    return found
 
 
-def _proven(
-    draft: Draft, heat: Heat | None, ground: Prepared, workshop: Workshop, effort: int, tell: Callable[[str], None]
-) -> tuple[Draft, Heat | None, float | None]:
-    """The cheapest choice of a draft's candidates that carries the house, and the share that any other could save at most."""
-    if heat is None or not ground.wish.by_heat or effort <= 0 or not _within_reach(heat):
-        return draft, heat, None
-    from loopgis.layout.optimise import better  # noqa: PLC0415
-
-    pool, clash, _ = workshop.pools[draft.key]
-    site = ground.field.site
-    found = better(draft, heat, pool, clash, site=site, workshop=workshop, rule=ground.rule, effort=effort)
-    if found is None:
-        return draft, heat, None
-    holds = heat.needed_m is not None and heat.needed_m <= heat.offered_m * (1 + HELD_SHARE)
-    if not holds or found.heat.offered_m < heat.offered_m:
-        draft, heat, holds = found.draft, found.heat, True
-    gap = max(0.0, 1 - found.bound_m / heat.offered_m) if holds else None
-    told = "no bound" if gap is None else f"within {100 * gap:.1f} % of the least"
-    tell(f"{draft.pattern}: {len(draft.bores)} bores, {heat.offered_m:.0f} m drilled, {told}")
-    return draft, heat, gap
-
-
-def _within_reach(heat: Heat) -> bool:
-    """Is a choice among the candidates worth looking for: what was drawn is not hopelessly short of what is needed."""
-    return heat.needed_m is not None and heat.needed_m <= heat.offered_m * REACH
+def _really_different(judged: Sequence[Layout], drafts: Sequence[Draft], ground: Prepared) -> list[Layout]:
+    """At most KEPT layouts: first what is best at something, then the front, then the best scores; of like ones the first."""
+    spec = ground.field.site.spec
+    ranked = assemble.rank(judged, weights=spec.score, spacing_m=spec.bore.spacing_m)
+    order = [next(i for i, y in enumerate(judged) if y.bores is r.bores) for r in ranked]
+    first = sorted(range(len(ranked)), key=lambda n: (not ranked[n].distinction, not ranked[n].pareto, n))
+    order = [order[n] for n in first]
+    kept = [order[k] for k in apart([drafts[i] for i in order])]
+    return [judged[i] for i in sorted(kept[:KEPT])]
 
 
 def _lay_out(ground: Prepared, tell: Callable[[str], None]) -> _Found:
@@ -404,7 +380,7 @@ def _best_of_each(drafts: Sequence[Draft], ground: Prepared) -> list[Draft]:
 def _moved_pad(site: Site, layouts: Sequence[Layout]) -> list[Finding]:
     """Say when a fixed pad had to slide or turn to find room."""
     at = site.spec.pad.at
-    if at is None:
+    if at is None or site.kept:
         return []
     found = []
     for y in layouts:
@@ -429,7 +405,7 @@ def _moved_pad(site: Site, layouts: Sequence[Layout]) -> list[Finding]:
 def _better_pad(ground: Prepared, layouts: Sequence[Layout], tell: Callable[[str], None]) -> list[Finding]:
     """When the user fixed the pad: what the best other place would bring, laid out in full."""
     spec = ground.field.site.spec
-    if spec.pad.at is None or not layouts:
+    if spec.pad.at is None or ground.field.kept or not layouts:
         return []
     tier = max(b.target_depth_m for y in layouts for b in y.bores)
     full = replace(ground.wish, length_m=None) if ground.wish.length_m else ground.wish
@@ -459,13 +435,30 @@ def _better_pad(ground: Prepared, layouts: Sequence[Layout], tell: Callable[[str
 
 
 def explain(ground: Prepared, workshop: Workshop) -> tuple[list[str], str]:
-    """Why nothing fits, and the smallest single change that was tried and makes something fit."""
+    """Why nothing fits, and the smallest single changes that were tried and make something fit."""
     from loopgis.layout.explain import reasons_of, smallest_change  # noqa: PLC0415
 
-    return reasons_of(ground.field, workshop), smallest_change(ground.field.site, lambda s: bool(_quick(s)))
+    change = smallest_change(ground.field, _quick)
+    if not change and ground.field.site.spec.pad.at is not None:
+        change = smallest_change(ground.field, lambda site, ease: _quick(site, ease, clear=False))
+    return reasons_of(ground.field, workshop), change
 
 
-def _quick(site: Site) -> list[Draft]:
-    """Does anything fit on a changed site? Named tiers only, two places."""
-    ground = prepare(site)
-    return _try_tiers(ground, Workshop(ground.field), site.spec.bore.depth_m, lambda _: None).drafts
+def _quick(site: Site, ease: Ease | None = None, *, clear: bool = True) -> list[Draft]:
+    """One draft that fits on a changed site, empty when nothing fits: where `design` would look, one bore first.
+
+    clear: only with a pad that stands where pads may; a given one may stand in a zone and is laid out all the same.
+    """
+    ground = prepare(site, ease=ease)
+    workshop, named = Workshop(ground.field), site.spec.bore.depth_m
+    more = [(*named, *(t for t in s if t < min(named) - 0.1)) for s in SHALLOWER_M]
+    for tiers in (named, *(() if site.spec.bore.depth_given else more)):
+        places = [p for p in _pads(ground, tiers) if not clear or ground.field.pad_area.contains(p[1].polygon)]
+        for wish in (replace(ground.wish, bores=1, length_m=None), ground.wish):
+            for _, pad, pattern in places:
+                made = generate.draft(
+                    pad, pattern, tiers, field=ground.field, workshop=workshop, rule=ground.rule, wish=wish
+                )
+                if made is not None:
+                    return [made]
+    return []

@@ -64,4 +64,5 @@ def build(
         hole_diameter_m=hole_diameter_m,
         shape=shape,
         source=source,
+        curve=curve,
     )

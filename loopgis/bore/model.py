@@ -11,6 +11,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from loopgis.bore.plan import PlanCurve
+
 
 LEVEL_BAND_M = 0.3
 """A bore counts as level where it is at most this much above its target depth."""
@@ -24,7 +26,8 @@ class Bore:
     x_m, y_m, z_m: (n,) frame coordinates; ground_m: (n,) ground elevation above them; station_m: (n,) drilled length from
     the entry; pitch_pct: (n,) negative going down; azimuth_deg: (n,) clockwise from frame (true) north;
     curvature_1_m: (n,) 3-D curvature of the curve the stations lie on; target_depth_m: the tier this bore was made for;
-    hole_diameter_m: reamed hole; shape: "straight", "curve" or "detour".
+    hole_diameter_m: reamed hole; shape: "straight", "curve", "detour", or "drawn" by hand; curve: its plan curve, None for a bore
+    that was measured.
     """
 
     bore_id: str
@@ -42,6 +45,12 @@ class Bore:
     hole_diameter_m: float
     shape: str = "straight"
     source: str = "planned"
+    curve: PlanCurve | None = None
+
+    @property
+    def in_ground(self) -> bool:
+        """Was it drilled already."""
+        return self.source != "planned" and self.curve is None
 
     @cached_property
     def depth_m(self) -> NDArray[np.float64]:

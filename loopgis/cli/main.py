@@ -12,7 +12,7 @@ import click
 from loopgis.core.errors import LoopgisError
 from loopgis.core.version import VERSION
 
-VERBS = {"check": "loopgis.cli.check", "layout": "loopgis.cli.layout"}
+VERBS = {"check": "loopgis.cli.check", "layout": "loopgis.cli.layout", "score": "loopgis.cli.score"}
 
 
 class Verbs(click.Group):

@@ -12,6 +12,8 @@ Every message is one line: the place (file, key, feature), what is wrong, and af
 
 from __future__ import annotations
 
+import math
+
 
 class LoopgisError(Exception):
     """Base of all errors that loopgis raises on purpose."""
@@ -53,16 +55,16 @@ class NoLayoutError(LoopgisError):
 
     exit_code = 4
 
-    def __init__(self, where: str, reasons: list[str], smallest_change: str = "") -> None:
-        """Keep the reasons for the caller and put them into one line."""
-        self.where, self.reasons, self.smallest_change = where, reasons, smallest_change
+    def __init__(self, where: str, reasons: list[str], smallest_change: str = "", *, bound: float = math.inf) -> None:
+        """Keep the reasons for the caller and put them into one line; bound: no answer costs less, infinite when there is none."""
+        self.where, self.reasons, self.smallest_change, self.bound = where, reasons, smallest_change, bound
         text = f"{where}: no layout fits: " + ("; ".join(reasons) or "no reason recorded")
         super().__init__(
             text
             + (
                 f"; would fit: {smallest_change}"
                 if smallest_change
-                else "; no single change of depth, pad, rods or pitch that was tried fits"
+                else "; no change of depth, pad, rods, pitch, reach or setback that was tried fits"
             )
         )
 

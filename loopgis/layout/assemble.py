@@ -11,6 +11,7 @@ import shapely
 
 from loopgis.core.units import length_text
 from loopgis.layout import clearances as clear
+from loopgis.layout import distinct
 from loopgis.layout import score as scoring
 from loopgis.layout.heat import wanted_level_m
 from loopgis.layout.heat_notes import heat_findings
@@ -130,11 +131,12 @@ def judge(
     wish: Wish,
     heat: Heat | None = None,
     gap: float | None = None,
+    finer: float | None = None,
 ) -> Layout:
     """Layout with everything measured; score, rank and id are set by `rank`.
 
     heat: what `heat.study` found for these bores; gap: share of drilling that another choice among the candidates could save
-    at most.
+    at most; finer: share that a finer grid of candidates saved.
     """
     site = field.site
     rows, crossings = [], []
@@ -156,6 +158,8 @@ def judge(
             ewt_min_c=heat.ewt_min_c,
             ewt_max_c=heat.ewt_max_c,
             bound_gap_pct=None if gap is None else 100 * gap,
+            finer_gain_pct=None if finer is None else 100 * finer,
+            heat_margin_k=min(heat.ewt_min_c - heat.case.limits.least_c, heat.case.limits.most_c - heat.ewt_max_c),
         )
     layout = Layout(
         layout_id="",
@@ -176,23 +180,31 @@ def judge(
     return replace(layout, findings=tuple(told))
 
 
-def rank(layouts: Sequence[Layout], *, weights: dict[str, float], spacing_m: float) -> tuple[Layout, ...]:
-    """Scored and ranked, best first; ids L-01, L-02 ... by rank; equal scores keep their order."""
+def rank(
+    layouts: Sequence[Layout], *, weights: dict[str, float], spacing_m: float, named: bool = False
+) -> tuple[Layout, ...]:
+    """Scored and ranked, best first; equal scores keep their order.
+
+    Ids are L-01, L-02 ... by rank; named: the layouts have their ids already, and keep them.
+    """
     best_level = max((y.evaluation.level_length_m for y in layouts), default=0.0)
-    scored = [scoring.score(y.evaluation, weights, spacing_m=spacing_m, best_level_m=best_level) for y in layouts]
-    front = scoring.pareto([y.evaluation for y in layouts])
-    order = sorted(range(len(layouts)), key=lambda i: -round(scored[i][0], 3))
+    scored = []
+    for y in layouts:
+        value, terms = scoring.score(y.evaluation, weights, spacing_m=spacing_m, best_level_m=best_level)
+        scored.append(replace(y, score=value, terms=terms))
+    ordered = sorted(scored, key=lambda y: -round(y.score, 3))
+    front, marks = distinct.front([y.evaluation for y in ordered]), distinct.distinctions(ordered)
+    ids = [y.layout_id if named else f"L-{n + 1:02d}" for n, y in enumerate(ordered)]
     return tuple(
         replace(
-            layouts[i],
-            layout_id=f"L-{n + 1:02d}",
+            y,
+            layout_id=ids[n],
             rank=n + 1,
-            score=scored[i][0],
-            terms=scored[i][1],
-            pareto=front[i],
-            findings=tuple(replace(f, layout_id=f"L-{n + 1:02d}") for f in layouts[i].findings),
+            pareto=front[n],
+            distinction=marks[n],
+            findings=tuple(replace(f, layout_id=ids[n]) for f in y.findings),
         )
-        for n, i in enumerate(order)
+        for n, y in enumerate(ordered)
     )
 
 

@@ -55,7 +55,7 @@ class Candidate:
     """One way for a bore.
 
     entry: index of its place on the pad; tier_m: target depth; level_m: estimated level run and
-    level_from_m, level_to_m its plan stations.
+    level_from_m, level_to_m its plan stations; kept: it is in the ground already.
     """
 
     curve: PlanCurve
@@ -66,6 +66,7 @@ class Candidate:
     level_m: float
     level_from_m: float
     level_to_m: float
+    kept: bool = False
 
 
 def entries(pad: Pad, field: Field) -> NDArray[np.float64]:
@@ -226,7 +227,7 @@ def _detours(
                     ways += ((entry, c) for c in _both_sides(starts[entry], ends[n], disc, size, radius))
             ways += ((entry, c) for c in _arcs(starts[entry], ends[n], field.limits.rod_length_m, radius))
     calm = [(e, c) for e, c in ways if c.pieces[0][0] > field.limits.rod_length_m and c.turning_rad < MOST_TURN_RAD]
-    return _sift_curves(field, calm, "fan", "detour", tiers_m)
+    return sift_curves(field, calm, "fan", "detour", tiers_m)
 
 
 def _arcs(start: NDArray[np.float64], end: NDArray[np.float64], rod_m: float, radius_m: float) -> Iterator[PlanCurve]:
@@ -251,9 +252,10 @@ def _both_sides(
             yield curve
 
 
-def _sift_curves(
+def sift_curves(
     field: Field, ways: Sequence[tuple[int, PlanCurve]], pattern: str, bent: str, tiers_m: Sequence[float]
 ) -> list[Candidate]:
+    """Ways, each with the index of its entry, that the grid lets pass, as candidates; bent: shape of those that turn."""
     if not ways:
         return []
     curves = [c for _, c in ways]
@@ -269,7 +271,7 @@ def parallel(pad: Pad, field: Field, tiers_m: Sequence[float]) -> list[Candidate
     starts = entries(pad, field)
     if not len(starts):
         return []
-    return _sift_curves(field, _stopped(field, _lanes(pad, field, starts)), "parallel", "curve", tiers_m)
+    return sift_curves(field, _stopped(field, _lanes(pad, field, starts)), "parallel", "curve", tiers_m)
 
 
 def _lanes(pad: Pad, field: Field, starts: NDArray[np.float64]) -> list[tuple[int, PlanCurve]]:

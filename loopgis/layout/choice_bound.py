@@ -9,13 +9,19 @@ projections in turn (alternating directions) approach the optimum; from any iter
 and what is left is bounded from below by a linear function of z (a positive product is at least 0, a negative one at least half the
 sum), which a small linear programme minimises over cliques of exclusions and lo <= t <= hi. So the bound never rests on
 convergence.
+
+A count, least <= e <= most with e = sum(z), is treated as the length is: e^2 <= (least + most) e - least most is one more row that
+is linear in Y (being positive semidefinite holds e itself in the range then), and the linear programme gets least <= e <= most. For
+one number e = k that row leaves nothing but the face Y v = 0, v = (-k, 1, .. 1): there the projection goes, and a large multiple of
+v v' makes S positive semidefinite outside of it.
 """
 
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from math import comb
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -28,6 +34,8 @@ if TYPE_CHECKING:
     Mask = NDArray[np.bool_]
 
 CHECK_EVERY = 25
+STIFF = 1e6
+"""Weight of v v' in S, as a multiple of the cost scale."""
 RELAXED = 1.6
 SAFETY = 1e-7
 """Share of the cost scale taken off every bound for rounding in eigenvalues and the linear programme."""
@@ -35,29 +43,38 @@ SAFETY = 1e-7
 
 @dataclass(frozen=True, eq=False)
 class Node:
-    """A part of the problem: candidates fixed in and out, and the proven range of the total length."""
+    """A part of the problem: candidates fixed in and out, the proven range of the total length, and the number of candidates.
+
+    count: least and most, None when any number will do; the fixed ones count.
+    """
 
     inside: tuple[int, ...]
     outside: tuple[int, ...]
     low_m: float
     high_m: float
+    count: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class Proof:
-    """Why no set of a node costs less than `bound`: S (positive semidefinite up to a shift), multipliers mu; None: empty node."""
+    """Why no set of a node costs less than `bound`: S (positive semidefinite up to a shift), multipliers mu; None: empty node.
+
+    multipliers: one per limit, then one for the count if there is one, then one for the greatest cost if the goal is a length.
+    goal: what is bounded from below: the cost, or (for sets that cost no more than the best one) the length or the negative length.
+    """
 
     slack: Array | None
     multipliers: Array | None
     bound: float
+    goal: Literal["cost", "shortest", "longest"] = "cost"
 
 
 @dataclass(eq=False)
 class Lifted:
     """A node's relaxation: free candidates, constant and linear parts folded in.
 
-    limits (m, n + 1, n + 1): <A_k, Y> <= 0; cost: matrix of the same shape; zero: pairs that exclude each other; cliques: of
-    free ones.
+    limits (m, n + 1, n + 1): <A_k, Y> <= 0, the last one for the count if there is one; cost: matrix of the same shape; zero: pairs
+    that exclude each other; cliques: of free ones; count: least and most number of free ones that are chosen.
     """
 
     free: NDArray[np.intp]
@@ -70,34 +87,89 @@ class Lifted:
     length: Array
     low_m: float
     high_m: float
+    count: tuple[int, int] | None = None
+    dear: tuple[Array, float] | None = None
+    """Costs of the free ones and the most that they may cost together, where the length is what is bounded."""
+
+    @property
+    def row(self) -> int:
+        """Where among the limits the count stands, if there is one."""
+        return len(self.limits) - 1 - (self.dear is not None)
+
+    @property
+    def face(self) -> Array | None:
+        """Direction (of length 1) in which every Y is 0, when the very number of candidates is given; else None."""
+        if self.count is None or self.count[0] != self.count[1]:
+            return None
+        v = np.r_[-float(self.count[0]), np.ones(len(self.free))]
+        unit: Array = v / float(np.linalg.norm(v))
+        return unit
+
+    @property
+    def sets(self) -> int:
+        """How many sets of free candidates the count leaves."""
+        n = len(self.free)
+        least, most = (0, n) if self.count is None else self.count
+        return sum(comb(n, k) for k in range(least, most + 1))
+
+
+def free_of(p: Problem, node: Node) -> NDArray[np.intp]:
+    """Candidates that may still be chosen or not: none when the fixed ones are as many as the count allows."""
+    if node.count is not None and len(node.inside) >= node.count[1]:
+        return np.zeros(0, dtype=np.intp)
+    shut = np.zeros(p.size, dtype=bool)
+    shut[[*node.inside, *node.outside]] = True
+    if node.inside:
+        shut |= p.conflict[list(node.inside)].any(axis=0)
+    return np.flatnonzero(~shut)
 
 
 def lifted(p: Problem, node: Node) -> Lifted | None:
-    """Relaxation of a node, None when the node is empty by itself (fixed candidates exclude each other or are too long)."""
+    """Relaxation of a node, None when the node is empty by itself (fixed candidates exclude each other, or the count cannot be)."""
     inside = np.array(node.inside, dtype=np.intp)
     if p.conflict[np.ix_(inside, inside)].any():
         return None
-    shut = np.zeros(p.size, dtype=bool)
-    shut[[*node.inside, *node.outside]] = True
-    if len(inside):
-        shut |= p.conflict[inside].any(axis=0)
-    free = np.flatnonzero(~shut)
+    free = free_of(p, node)
     n = len(free)
+    count = None
+    if node.count is not None:
+        count = (max(node.count[0] - len(inside), 0), min(node.count[1] - len(inside), n))
+        if count[0] > count[1]:
+            return None
     base = float(p.length[inside].sum())
     low, high = node.low_m, node.high_m
-    limits = np.zeros((len(p.matrices), n + 1, n + 1))
+    limits = np.zeros((len(p.matrices) + (count is not None), n + 1, n + 1))
     zero = np.zeros((n + 1, n + 1), dtype=bool)
     zero[1:, 1:] = p.conflict[np.ix_(free, free)]
-    for a, m, c in zip(limits, p.matrices, p.bounds, strict=True):
+    for a, m, c in zip(limits[: len(p.matrices)], p.matrices, p.bounds, strict=True):
         a[0, 0] = float(m[np.ix_(inside, inside)].sum()) - c * ((low + high) * base - low * high)
         linear = 2 * m[np.ix_(free, inside)].sum(axis=1) - c * (low + high) * p.length[free]
         a[0, 1:] = a[1:, 0] = linear / 2
         a[1:, 1:] = m[np.ix_(free, free)]
         a[zero] = 0.0
+    if count is not None:  # of the free ones: e^2 - (least + most) e + least most <= 0
+        a = limits[-1]
+        a[0, 0] = count[0] * count[1]
+        a[0, 1:] = a[1:, 0] = -(count[0] + count[1]) / 2
+        a[1:, 1:] = 1.0
+        a[zero] = 0.0
     cost = np.zeros((n + 1, n + 1))
     cost[0, 1:] = cost[1:, 0] = p.cost[free] / 2
     cliques = _cliques(zero[1:, 1:])
-    return Lifted(free, float(p.cost[inside].sum()), base, cost, limits, zero, cliques, p.length[free], low, high)
+    fixed = float(p.cost[inside].sum())
+    return Lifted(free, fixed, base, cost, limits, zero, cliques, p.length[free], low, high, count)
+
+
+def about_length(p: Problem, r: Lifted, sign: float, dearest: float) -> Lifted:
+    """The same node with the length (times sign) in place of the cost, for sets that cost no more than `dearest`."""
+    costs, room = p.cost[r.free], dearest - r.base_cost
+    row = np.zeros((1, *r.cost.shape))
+    row[0, 0, 0] = -room
+    row[0, 0, 1:] = row[0, 1:, 0] = costs / 2
+    goal = np.zeros_like(r.cost)
+    goal[0, 1:] = goal[1:, 0] = sign * r.length / 2
+    limits = np.concatenate([r.limits, row])
+    return replace(r, base_cost=sign * r.base_length, cost=goal, limits=limits, dear=(costs, room))
 
 
 def _cliques(conflict: Mask) -> list[list[int]]:
@@ -149,8 +221,11 @@ def relax(
     n = len(r.free)
     if n == 0:
         return safe_bound(r, np.zeros((1, 1)), np.zeros(len(r.limits)), scale), np.zeros(0), None
-    norms = np.array([max(float(np.linalg.norm(a)), 1e-30) for a in r.limits])
-    limits = r.limits / norms[:, None, None] if len(norms) else r.limits
+    face = r.face
+    rows = [k for k in range(len(r.limits)) if face is None or k != r.row]
+    limits = r.limits[rows]
+    norms = np.array([max(float(np.linalg.norm(a)), 1e-30) for a in limits])
+    limits = limits / norms[:, None, None] if len(norms) else limits
     cost = r.cost / scale
     y, dual, rho = np.zeros((n + 1, n + 1)), np.zeros((n + 1, n + 1)), 0.3
     y[0, 0] = 1.0
@@ -164,14 +239,20 @@ def relax(
         mu = mu * rho
         mixed = RELAXED * x + (1 - RELAXED) * y
         w = mixed + dual / rho
-        values, vectors = np.linalg.eigh(w)
+        values, vectors = np.linalg.eigh(w if face is None else _across(w, face))
         positive = np.maximum(values, 0.0)
         before = y
         y = (vectors * positive) @ vectors.T
         dual = dual + rho * (mixed - y)
         if step % CHECK_EVERY == 0 or step == steps:
-            slack = (vectors * (rho * (positive - values))) @ vectors.T * scale
-            proof = safe_bound(r, slack, mu * scale / norms if len(norms) else mu, scale)
+            prices = mu * scale / norms if len(norms) else mu
+            if face is None:
+                slack = (vectors * (rho * (positive - values))) @ vectors.T * scale
+            else:
+                weight = STIFF * scale
+                slack = weight * np.outer(face, face) - dual * scale
+                prices = np.insert(prices, r.row, weight * float(face[-1]) ** 2)
+            proof = safe_bound(r, slack, prices, scale)
             if proof.bound > best.bound:
                 best = proof
             if best.bound >= enough or time.perf_counter() > until_s:
@@ -182,6 +263,13 @@ def relax(
             elif moved > 5 * primal:
                 rho /= 1.5
     return best, np.clip(x[0, 1:], 0.0, 1.0), Warm(r.free, y, dual, rho)
+
+
+def _across(w: Array, face: Array) -> Array:
+    """A symmetric matrix without its part in one direction."""
+    part = w @ face
+    flat: Array = w - np.outer(part, face) - np.outer(face, part) + float(face @ part) * np.outer(face, face)
+    return (flat + flat.T) / 2
 
 
 def _project(v: Array, limits: Array, mu: Array, zero: Mask) -> tuple[Array, Array]:
@@ -243,15 +331,16 @@ def safe_bound(r: Lifted, slack: Array, multipliers: Array, scale: float) -> Pro
 
 
 def _least_linear(r: Lifted, linear: Array) -> float:
-    """Least value of a linear function over 0 <= z <= 1, one of each clique, the range of the length; infinite: no such z."""
+    """Least value of a linear function over 0 <= z <= 1, one of each clique, ranges of length and count; infinite: no such z."""
     from scipy.optimize import linprog  # noqa: PLC0415
-    from scipy.sparse import csr_array  # noqa: PLC0415
+    from scipy.sparse import csr_array, vstack  # noqa: PLC0415
 
     n = len(linear)
     room = (r.low_m - r.base_length, r.high_m - r.base_length)
     slack = 1e-9 * max(1.0, r.high_m)
     if n == 0:
-        return 0.0 if room[0] <= slack and room[1] >= -slack else np.inf
+        inside = r.count is None or r.count[0] <= 0 <= r.count[1]
+        return 0.0 if room[0] <= slack and room[1] >= -slack and inside else np.inf
     rows = np.concatenate([np.full(len(c), k) for k, c in enumerate(r.cliques)] or [np.zeros(0)])
     columns = np.concatenate([np.array(c) for c in r.cliques] or [np.zeros(0)])
     count = len(r.cliques)
@@ -260,6 +349,12 @@ def _least_linear(r: Lifted, linear: Array) -> float:
     columns = np.concatenate([columns, np.arange(n), np.arange(n)]).astype(int)
     matrix = csr_array((values, (rows, columns)), shape=(count + 2, n))
     right = np.r_[np.ones(count), room[1] + slack, -room[0] + slack]
+    if r.dear is not None:
+        matrix = csr_array(vstack([matrix, r.dear[0][None, :]]))
+        right = np.r_[right, r.dear[1] + 1e-9 * float(r.dear[0].sum())]
+    if r.count is not None:
+        matrix = csr_array(vstack([matrix, np.ones((1, n)), -np.ones((1, n))]))
+        right = np.r_[right, r.count[1], -r.count[0]]
     done = linprog(linear, A_ub=matrix, b_ub=right, bounds=(0, 1), method="highs")
     if done.status == 2:
         return np.inf

@@ -1,9 +1,8 @@
 """Re-check of a proof, with its own small arithmetic: it shares the problem and the tree's data with the search, and no code.
 
 For every leaf: S is positive semidefinite (after the shift that is taken off), the linear function that is left is bounded by
-prices of a
-linear programme solved here, and the ranges of length rest on what was proven before. For every branching: the parts cover the
-whole.
+prices of a linear programme solved here, and the ranges of length and of number rest on what was proven before. For every
+branching: the parts cover the whole.
 """
 
 from __future__ import annotations
@@ -26,11 +25,15 @@ ROUNDING = 1e-9
 
 
 class Worth(NamedTuple):
-    """longest: no set cheaper than the choice is longer; most_share, least_share: bounds of cost per length of any candidate."""
+    """longest: no set cheaper than the choice is longer; most_share, least_share: bounds of cost per length of any candidate.
+
+    cost: what the choice costs.
+    """
 
     longest: float
     most_share: float
     least_share: float
+    cost: float
 
 
 def recheck(choice: Choice) -> float:
@@ -41,19 +44,25 @@ def recheck(choice: Choice) -> float:
     p, root = choice.problem, choice.proven
     if not p.holds(choice.chosen) or abs(float(p.cost[list(choice.chosen)].sum()) - choice.cost) > 1e-9 * choice.cost:
         return -np.inf
-    if root is None:
+    if p.count is not None and not p.count[0] <= len(set(choice.chosen)) <= p.count[1]:
+        return -np.inf
+    if root is None or not _within(p.count, root.node.count):
         return -np.inf
     low = _first_low(p)
     share = p.cost / p.length
     if set(root.node.inside) != set(p.forced) or root.node.outside or root.node.low_m > low * (1 + ROUNDING):
         return -np.inf
-    w = Worth(min(choice.cost / float(share.min()), float(p.length.sum())), float(share.max()), float(share.min()))
+    longest = min(choice.cost / float(share.min()), _first_high(p))
+    w = Worth(longest, float(share.max()), float(share.min()), choice.cost)
     return min(choice.cost, _tree(p, root, low, w.longest, w))
 
 
 def _first_low(p: Problem) -> float:
-    """Least length of any answer, from the limits one by one."""
+    """Least length of any answer, from the limits one by one, and from the number that it must have."""
     low = max(float(np.min(p.length)), sum(float(p.length[i]) for i in p.forced))
+    if p.count is not None:
+        more = max(p.count[0] - len(p.forced), 0)
+        low = max(low, sum(float(p.length[i]) for i in p.forced) + sum(_rest(p)[:more]))
     for m, c in zip(p.matrices, p.bounds, strict=True):
         shares = []
         for i in range(p.size):
@@ -63,6 +72,24 @@ def _first_low(p: Problem) -> float:
     return low
 
 
+def _first_high(p: Problem) -> float:
+    """Length that no answer exceeds, from the number that it may have."""
+    if p.count is None:
+        return float(p.length.sum())
+    more = p.count[1] - len(p.forced)
+    return sum(float(p.length[i]) for i in p.forced) + (sum(_rest(p)[-more:]) if more > 0 else 0.0)
+
+
+def _rest(p: Problem) -> list[float]:
+    """Lengths of the candidates that are not forced, shortest first."""
+    return sorted(float(p.length[i]) for i in range(p.size) if i not in p.forced)
+
+
+def _within(whole: tuple[int, int] | None, part: tuple[int, int] | None) -> bool:
+    """Are all numbers of `whole` also in `part` (None: any number)."""
+    return part is None or (whole is not None and part[0] <= whole[0] and part[1] >= whole[1])
+
+
 def _tree(p: Problem, step: Step, low: float, high: float, w: Worth) -> float:
     """Bound of a step whose sets have a length proven to be at least low; longer than high is not worth having."""
     node = step.node
@@ -70,21 +97,32 @@ def _tree(p: Problem, step: Step, low: float, high: float, w: Worth) -> float:
         return -np.inf
     if step.kind == "count":
         return _count(p, step)
-    own = _leaf(p, step) if step.proof.slack is not None else (np.inf if _clash(p, step) else -np.inf)
+    own = -np.inf
+    if step.proof.slack is None:
+        own = np.inf if _clash(p, step) else -np.inf
+    elif step.proof.goal == "cost":
+        own = _leaf(p, step, w)
     own = max(own, low * w.least_share * (1 - ROUNDING))
     if step.kind == "leaf":
         return own
-    parts = {"tighten": _tightened, "cut": _cut, "fix": _fixed}[step.kind](p, step, own, low, high, w)
+    parts = {"tighten": _tightened, "cut": _cut, "fix": _fixed, "part": _parted}[step.kind](p, step, own, low, high, w)
     return max(own, parts) if parts > -np.inf else -np.inf
 
 
 def _tightened(p: Problem, step: Step, own: float, low: float, high: float, w: Worth) -> float:
-    """The same sets, none of them shorter than the step's own bound allows."""
+    """The same sets, none of them shorter (or longer) than the step's own bound allows."""
     (child,) = step.children
-    node = step.node
-    if not _same(step) or child.node.high_m < min(high, w.longest) * (1 - ROUNDING):
+    if not _same(step):
         return -np.inf
-    return _tree(p, child, max(low, own / w.most_share), node.high_m, w)
+    if step.proof.goal == "cost":
+        low = max(low, own / w.most_share)
+    elif step.proof.goal == "shortest":
+        low = max(low, _leaf(p, step, w))
+    else:
+        high = min(high, -_leaf(p, step, w))
+    if child.node.high_m < min(high, w.longest) * (1 - ROUNDING):
+        return -np.inf
+    return _tree(p, child, low, min(high, step.node.high_m), w)
 
 
 def _cut(p: Problem, step: Step, _: float, low: float, high: float, w: Worth) -> float:
@@ -105,21 +143,47 @@ def _fixed(p: Problem, step: Step, _: float, low: float, __: float, w: Worth) ->
     fixed = set(first.node.inside) == {*node.inside, i} and set(second.node.outside) == {*node.outside, i}
     if not fixed or first.node.outside != node.outside or second.node.inside != node.inside:
         return -np.inf
+    if not all(_within(node.count, child.node.count) for child in step.children):
+        return -np.inf
     return min(_tree(p, child, low, node.high_m, w) for child in step.children)
 
 
-def _same(step: Step) -> bool:
-    """The children are about the same sets."""
+def _parted(p: Problem, step: Step, _: float, low: float, high: float, w: Worth) -> float:
+    """Sets of fewer candidates, and sets of more, without a number between them that is in neither."""
+    first, second = (child.node.count for child in step.children)
+    whole = step.node.count or (1, p.size)
+    covered = first is None or second is None
+    if first is not None and second is not None:
+        covered = first[0] <= whole[0] and second[0] <= first[1] + 1 and max(first[1], second[1]) >= whole[1]
+    if not covered or not _same(step, numbers=False):
+        return -np.inf
+    return min(_tree(p, child, low, min(high, step.node.high_m), w) for child in step.children)
+
+
+def _same(step: Step, *, numbers: bool = True) -> bool:
+    """The children are about the same sets, or the same ones but for their number."""
     node = step.node
-    return all(c.node.inside == node.inside and c.node.outside == node.outside for c in step.children)
+    return all(
+        c.node.inside == node.inside
+        and c.node.outside == node.outside
+        and (not numbers or _within(node.count, c.node.count))
+        for c in step.children
+    )
 
 
 def _clash(p: Problem, step: Step) -> bool:
-    """The fixed candidates exclude each other."""
-    return any(p.conflict[i, j] for i, j in combinations(step.node.inside, 2))
+    """The fixed candidates exclude each other, or the count cannot be kept with what is left."""
+    inside, number = step.node.inside, step.node.count
+    if number is not None and (len(inside) > number[1] or len(inside) + len(_free(p, step)) < number[0]):
+        return True
+    return any(p.conflict[i, j] for i, j in combinations(inside, 2))
 
 
 def _free(p: Problem, step: Step) -> list[int]:
+    """Candidates that a set of the step may have or not."""
+    number = step.node.count
+    if number is not None and len(step.node.inside) >= number[1]:
+        return []
     shut = {*step.node.inside, *step.node.outside}
     return [i for i in range(p.size) if i not in shut and not any(p.conflict[i, j] for j in step.node.inside)]
 
@@ -127,7 +191,9 @@ def _free(p: Problem, step: Step) -> list[int]:
 def _count(p: Problem, step: Step) -> float:
     """Least cost by trying every set of the node, one after another."""
     free, best = _free(p, step), np.inf
-    for size in range(len(free) + 1):
+    least, most = step.node.count or (0, p.size)
+    fixed = len(step.node.inside)
+    for size in range(max(least - fixed, 0), min(most - fixed, len(free)) + 1):
         for some in combinations(free, size):
             chosen = [*step.node.inside, *some]
             cost = float(p.cost[chosen].sum()) if chosen else np.inf
@@ -136,26 +202,43 @@ def _count(p: Problem, step: Step) -> float:
     return best
 
 
-def _leaf(p: Problem, step: Step) -> float:
-    """What S and the multipliers of a node prove."""
+def _leaf(p: Problem, step: Step, w: Worth) -> float:
+    """What S and the multipliers of a node prove about its goal."""
     node, proof = step.node, step.proof
     if proof.slack is None or proof.multipliers is None or (proof.multipliers < 0).any():
         return -np.inf
     inside, free = list(node.inside), _free(p, step)
     n = len(free)
-    if proof.slack.shape != (n + 1, n + 1):
+    goals = {"cost": p.cost, "shortest": p.length, "longest": -p.length}
+    number = None if node.count is None else (max(node.count[0] - len(inside), 0), min(node.count[1] - len(inside), n))
+    of_limits = len(p.matrices) + (number is not None)
+    if proof.slack.shape != (n + 1, n + 1) or len(proof.multipliers) != of_limits + (proof.goal != "cost"):
         return -np.inf
     s = (proof.slack + proof.slack.T) / 2
     least = float(np.linalg.eigvalsh(s).min())
     weight = np.full(n + 1, max(0.0, -least) + 1e-13 * (1 + float(np.abs(s).max())))
-    constant, linear = float(p.cost[inside].sum()), p.cost[free].copy()
+    goal = goals[proof.goal]
+    constant, linear = float(goal[inside].sum()), goal[free].copy()
     quadratic = np.zeros((n, n))
     base = float(p.length[inside].sum())
-    for mu, m, c in zip(proof.multipliers, p.matrices, p.bounds, strict=True):
+    for mu, m, c in zip(proof.multipliers[: len(p.matrices)], p.matrices, p.bounds, strict=True):
         both = node.low_m + node.high_m
         constant += mu * (float(m[np.ix_(inside, inside)].sum()) - c * (both * base - node.low_m * node.high_m))
         linear += mu * (2 * m[np.ix_(free, inside)].sum(axis=1) - c * both * p.length[free])
         quadratic += mu * m[np.ix_(free, free)]
+    if number is not None:  # (e - fewest) (e - most) <= 0 for the number e of free ones
+        mu = proof.multipliers[of_limits - 1]
+        constant += mu * number[0] * number[1]
+        linear -= mu * (number[0] + number[1])
+        quadratic += mu
+    rows: list[tuple[Array, float]] = []
+    if proof.goal != "cost":  # sets that cost more than the choice need not be looked at
+        room = w.cost - float(p.cost[inside].sum())
+        rows.append((p.cost[free], room + 1e-9 * w.cost))
+        constant -= float(proof.multipliers[-1]) * room
+        linear += proof.multipliers[-1] * p.cost[free]
+    if number is not None:
+        rows += [(np.ones(n), number[1]), (-np.ones(n), -number[0])]
     constant -= float(s[0, 0]) + float(weight[0])
     linear -= 2 * s[0, 1:]
     quadratic -= s[1:, 1:] + np.diag(weight[1:])
@@ -165,16 +248,17 @@ def _leaf(p: Problem, step: Step) -> float:
         row = np.where(apart[i], 0.0, quadratic[i])
         row[i] = 0.0
         linear[i] += float(np.minimum(row, 0.0).sum())
-    return constant + _prices(linear, p.length[free], apart, node.low_m - base, node.high_m - base)
+    slack = 1e-9 * max(1.0, abs(node.high_m - base))
+    rows += [(p.length[free], node.high_m - base + slack), (-p.length[free], base - node.low_m + slack)]
+    return constant + _prices(linear, rows, apart)
 
 
-def _prices(linear: Array, length: Array, apart: NDArray[np.bool_], low: float, high: float) -> float:
-    """Lower bound of linear'z over 0 <= z <= 1, pairs that exclude each other grouped into cliques, low <= length'z <= high."""
+def _prices(linear: Array, given: list[tuple[Array, float]], apart: NDArray[np.bool_]) -> float:
+    """Lower bound of linear'z over 0 <= z <= 1, pairs that exclude each other grouped into cliques, and given rows a'z <= b."""
     n = len(linear)
-    slack = 1e-9 * max(1.0, abs(high))
     if n == 0:
-        return 0.0 if low <= slack and high >= -slack else np.inf
-    rows, right = [length, -length], [high + slack, -low + slack]
+        return 0.0 if all(b >= 0 for _, b in given) else np.inf
+    rows, right = [a for a, _ in given], [float(b) for _, b in given]
     seen = np.zeros_like(apart)
     for i in range(n):
         for j in np.flatnonzero(apart[i] & ~seen[i]):

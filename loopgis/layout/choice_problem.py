@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from numbers import Integral
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +27,7 @@ class Problem:
     """Minimise cost'z over sets z that are not empty, hold every forced candidate and no conflicting pair, and keep every limit.
 
     cost, length (n,); matrices: one symmetric (n, n) M per limit; bounds: its c; conflict (n, n) without diagonal; forced: indices.
+    count: least and most number of chosen candidates, 1 <= least <= most <= n; None: any number.
     """
 
     cost: Array
@@ -34,16 +36,29 @@ class Problem:
     bounds: tuple[float, ...]
     conflict: Mask
     forced: tuple[int, ...]
+    count: tuple[int, int] | None = None
 
     @property
     def size(self) -> int:
         """Number of candidates."""
         return len(self.cost)
 
+    @property
+    def least(self) -> int:
+        """Fewest candidates that an answer has."""
+        return 1 if self.count is None else self.count[0]
+
+    @property
+    def most(self) -> int:
+        """Most candidates that an answer has."""
+        return self.size if self.count is None else self.count[1]
+
     def holds(self, chosen: Sequence[int]) -> bool:
         """Is a set an answer at all."""
         z = list(chosen)
         if not z or not set(self.forced) <= set(z) or self.conflict[np.ix_(z, z)].any():
+            return False
+        if self.count is not None and not self.count[0] <= len(set(z)) == len(z) <= self.count[1]:
             return False
         t = float(self.length[z].sum())
         if t <= 0:
@@ -61,13 +76,14 @@ def problem_of(
     *,
     conflicts: ArrayLike,
     forced: Sequence[int] = (),
+    count: tuple[int, int] | int | None = None,
 ) -> Problem:
     """Problem from plain arrays, checked.
 
-    conflicts: (n, n) truth values, or pairs (m, 2). Raises RangeError, naming the argument, for shapes that do not fit, costs
-    or lengths
-    that are not positive, matrices that are not symmetric, bounds that are not positive; NoLayoutError for forced candidates
-    that exclude each other.
+    conflicts: (n, n) truth values, or pairs (m, 2); count: least and most number of chosen candidates, or the very number. Raises
+    RangeError, naming the argument, for shapes that do not fit, costs or lengths that are not positive, matrices that are not
+    symmetric, bounds that are not positive, counts that are none; NoLayoutError for forced candidates that exclude each other, and
+    for a count that these candidates or the forced ones cannot keep.
     """
     costs, length = np.asarray(cost, dtype=float), np.asarray(length_m, dtype=float)
     n = len(costs)
@@ -96,7 +112,41 @@ def problem_of(
         raise RangeError("forced", f"names a candidate outside 0 to {n - 1}", "give indices")
     if conflict[np.ix_(must, must)].any():
         raise NoLayoutError("choose", ["two forced candidates exclude each other"])
-    return Problem(costs, length, tuple(matrices), tuple(float(c) for _, c in limits), conflict, must)
+    number = _number(count, n, len(must))
+    return Problem(costs, length, tuple(matrices), tuple(float(c) for _, c in limits), conflict, must, number)
+
+
+def _number(count: tuple[int, int] | int | None, n: int, forced: int) -> tuple[int, int] | None:
+    """Least and most number as they are used, None when any number will do."""
+    if count is None:
+        return None
+    given = (count, count) if isinstance(count, Integral) else tuple(np.asarray(count, dtype=object).ravel())
+    if len(given) != 2 or not all(isinstance(k, Integral) and not isinstance(k, bool | np.bool_) for k in given):
+        raise RangeError(
+            "count", f"is {count!r}", "give a whole number, or the least and the most number of candidates"
+        )
+    low, high = (int(k) for k in given)
+    if low < 0 or high < 1:
+        raise RangeError("count", f"asks for {_said(low, high)} candidates", "at least one candidate is chosen")
+    if low > high:
+        raise RangeError("count", f"asks for at least {low} and at most {high}", "give the smaller number first")
+    if low > n:
+        raise NoLayoutError("choose", [f"the count asks for {_said(low, high)} candidates, and there are {n}"])
+    if high < forced:
+        raise NoLayoutError("choose", [f"the count allows {high}, and {forced} candidates are forced"])
+    low, high = max(low, 1), min(high, n)
+    return None if (low, high) == (1, n) else (low, high)
+
+
+def _said(low: int, high: int) -> str:
+    """A count in words."""
+    return f"{low}" if low == high else f"{low} to {high}"
+
+
+def no_set_holds(p: Problem) -> NoLayoutError:
+    """What is raised when it is proven that there is no answer."""
+    number = "" if p.count is None else f" of {_said(*p.count)}"
+    return NoLayoutError("choose", [f"it is proven that no set{number} of the candidates holds"])
 
 
 def _conflict(conflicts: ArrayLike, n: int) -> Mask:

@@ -1,7 +1,7 @@
 """A good answer, found fast: many-start tabu search that adds a bore (throwing out what it excludes) or drops one.
 
 Limits may be passed for a while at a price that rises while they are, and falls while they are not, so that the search goes to
-and fro over the border where the best answers lie. Nothing is proven here.
+and fro over the border where the best answers lie; a count likewise, at a price of its own. Nothing is proven here.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ class _State:
         self.z[chosen] = True
         self.t = float(p.length[self.z].sum())
         self.cost = float(p.cost[self.z].sum())
+        self.number = int(self.z.sum())
         self.mz = [m[:, self.z].sum(axis=1) for m in p.matrices]
         self.quad = [float(v[self.z].sum()) for v in self.mz]
 
@@ -62,6 +63,16 @@ class _State:
                 excess[k] = np.where(length > 1e-9, quad / (c * length**2) - 1, np.inf)
         return cost, length, excess
 
+    def numbers(self) -> Array:
+        """By how many candidates each move ends outside the count."""
+        after = self.number + np.where(self.z, -1, 1 - self.p.conflict[self.z].sum(axis=0))
+        off: Array = np.maximum(np.maximum(self.p.least - after, after - self.p.most), 0).astype(float)
+        return off
+
+    def held(self) -> tuple[bool, bool]:
+        """Are the limits kept, and the count."""
+        return self.t > 0 and all(e <= 0 for e in self.excess()), self.p.least <= self.number <= self.p.most
+
     def move(self, i: int) -> list[int]:
         """Do a move; gives the candidates that changed."""
         changed = [i]
@@ -74,6 +85,7 @@ class _State:
                 self.mz[k] = self.mz[k] + sign * m[j]
             self.t += sign * float(self.p.length[j])
             self.cost += sign * float(self.p.cost[j])
+            self.number += int(sign)
             self.z[j] = not self.z[j]
         return changed
 
@@ -112,7 +124,7 @@ def _start(p: Problem, rng: np.random.Generator, number: int, best: list[int] | 
             chosen.append(int(i))
             blocked = blocked | p.conflict[i]
             s = _State(p, chosen)
-            if all(e <= 0 for e in s.excess()):
+            if len(chosen) >= p.most or (len(chosen) >= p.least and all(e <= 0 for e in s.excess())):
                 break
     return chosen
 
@@ -124,8 +136,11 @@ def _walk(p: Problem, first: list[int], best_cost: float, rng: np.random.Generat
     fixed[list(p.forced)] = True
     if p.forced:
         fixed = np.logical_or(fixed, p.conflict[list(p.forced)].any(axis=0))
+    if fixed.all():
+        return None
     wait = np.zeros(p.size, dtype=int)
     price = float(np.mean(p.cost)) * 3
+    each = float(np.mean(p.cost))
     found, idle = None, 0
     for step in range(100_000):
         cost, length, excess = s.moves()
@@ -133,6 +148,9 @@ def _walk(p: Problem, first: list[int], best_cost: float, rng: np.random.Generat
         over = np.where(length > 1e-9, over, np.inf)
         value = cost + price * np.where(np.isfinite(over), over, 1e6)
         answer = (over <= 0) & (cost < best_cost * (1 - 1e-12))
+        if p.count is not None:
+            off = s.numbers()
+            value, answer = value + each * off, answer & (off == 0)
         open_ = ~fixed & ((wait <= step) | answer)
         if not open_.any():
             idle += 1
@@ -142,9 +160,10 @@ def _walk(p: Problem, first: list[int], best_cost: float, rng: np.random.Generat
         changed = s.move(i)
         for j in changed:
             wait[j] = step + int(rng.integers(*TENURE))
-        held = s.t > 0 and all(e <= 0 for e in s.excess())
+        held, number = s.held()
         price = max(price * (0.97 if held else 1.05), 1e-9)
-        if held and s.cost < best_cost * (1 - 1e-12):
+        each = max(each * (0.97 if number else 1.05), 1e-9)
+        if held and number and s.cost < best_cost * (1 - 1e-12):
             found, best_cost, idle = [int(k) for k in np.flatnonzero(s.z)], s.cost, 0
         idle += 1
         if idle > STEPS or (step % 32 == 0 and time.perf_counter() > end):

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from loopgis.bore.model import Bore
     from loopgis.bore.plan import PlanCurve
     from loopgis.bore.profile import Limits
+    from loopgis.layout.candidates import Candidate
     from loopgis.rules.model import Zone
     from loopgis.site.model import Site
 
@@ -36,13 +37,15 @@ class Field:
     """The open ground of one site.
 
     zones: as made by the rules; limits: what the rig can do; vert_share: the bore's own
-    vertical error as a share of depth (the largest of all rule files).
+    vertical error as a share of depth (the largest of all rule files); kept: bores that are in the ground already,
+    as candidates that must be chosen.
     """
 
     site: Site
     zones: tuple[Zone, ...]
     limits: Limits
     vert_share: float
+    kept: tuple[tuple[Candidate, Bore], ...] = ()
 
     @cached_property
     def bore_zones(self) -> tuple[Zone, ...]:

@@ -89,7 +89,7 @@ def draft(
     most = max(220, min(480, 10 * (wish.bores or 12)))
     key = (pad.centre, pad.axis_deg, pattern, tuple(tiers_m), most)
     if key not in workshop.pools:
-        workshop.pools[key] = _pool(pad, pattern, tiers_m, field, rule, most)
+        workshop.pools[key] = _pool(pad, pattern, tiers_m, field, rule, most, workshop)
     pool, clash, sifted = workshop.pools[key]
     if not pool:
         return None
@@ -103,10 +103,17 @@ def draft(
 
 
 def named_draft(like: Draft, bores: Sequence[Bore], pairs: dict[tuple[int, int], PairDistance]) -> Draft:
-    """A draft of the same pad and pattern with other bores, numbered round the pad; pairs: distances by position in bores."""
+    """A draft of the same pad and pattern with other bores; pairs: distances by position in bores.
+
+    Bores are numbered round the pad; those that are in the ground keep their names.
+    """
     order = _round_the_pad(bores, like.pad)
     back = {old: new for new, old in enumerate(order)}
-    named = tuple(replace(bores[old], bore_id=f"B-{new + 1:02d}") for new, old in enumerate(order))
+    names = _names(bores, order)
+    named = tuple(
+        replace(b, bore_id=name or b.bore_id, pattern=like.pattern)
+        for b, name in zip((bores[i] for i in order), names, strict=True)
+    )
     moved = {}
     for (i, j), d in pairs.items():
         a, b = back[i], back[j]
@@ -114,14 +121,28 @@ def named_draft(like: Draft, bores: Sequence[Bore], pairs: dict[tuple[int, int],
     return replace(like, bores=named, pairs=dict(sorted(moved.items())))
 
 
+def _names(bores: Sequence[Bore], order: Sequence[int]) -> list[str]:
+    """B-01, B-02 ... in order, without the names that bores in the ground have."""
+    used = {b.bore_id for b in bores if b.in_ground}
+    fresh = (name for n in range(1, 10_000) if (name := f"B-{n:02d}") not in used)
+    return ["" if bores[i].in_ground else next(fresh) for i in order]
+
+
 def _pool(
-    pad: Pad, pattern: str, tiers_m: Sequence[float], field: Field, rule: SeparationRule, most: int
+    pad: Pad, pattern: str, tiers_m: Sequence[float], field: Field, rule: SeparationRule, most: int, workshop: Workshop
 ) -> tuple[list[Candidate], NDArray[np.bool_], int]:
-    """Candidates of a pad and pattern, thinned; which of them exclude each other; and how many there were."""
+    """Candidates of a pad and pattern, thinned; which of them exclude each other; and how many there were.
+
+    Bores that are in the ground come first and exclude no other of their kind, however near they lie.
+    """
     make = cand.fan if pattern == "fan" else cand.parallel
     found = make(pad, field, tiers_m)
-    pool = _prune(found, pad, most)
+    kept = field.kept
+    for candidate, bore in kept:
+        workshop.adopt(candidate, bore)
+    pool = [*(c for c, _ in kept), *_prune(found, pad, most)]
     clash = conflicts(pool, rule, field.limits.entry_pitch_pct[1]) if pool else np.zeros((0, 0), dtype=bool)
+    clash[: len(kept), : len(kept)] = False
     return pool, clash, len(found)
 
 
@@ -182,38 +203,43 @@ def _settle(
     """
     value, clash = value.copy(), clash.copy()
     level = np.array([c.level_m for c in pool])
-    enough = wish.length_m
+    kept = np.array([c.kept for c in pool])
+    value[kept | clash[kept].any(axis=0)] = 0.0
+    stay = [(int(i), workshop.made(pool[i])) for i in np.flatnonzero(kept)]
+    there = sum(b.level_length_m for _, b in stay if b is not None)
+    enough = None if wish.length_m is None else max(wish.length_m - there, 0.0)
+    most = wish.most - len(stay)
     best: tuple[list[Bore], dict[tuple[int, int], PairDistance]] = ([], {})
     for _ in range(ROUNDS):
         usable = np.flatnonzero(value > 0)
         target = None if enough is None else _as_value(enough, value[usable], level[usable])
-        chosen = [
-            int(usable[k]) for k in pick(value[usable], clash[np.ix_(usable, usable)], most=wish.most, enough=target)
-        ]
-        made = [(i, workshop.bore(pool[i])) for i in chosen]
-        for i, bore in made:
+        chosen = [int(usable[k]) for k in pick(value[usable], clash[np.ix_(usable, usable)], most=most, enough=target)]
+        new = [(i, workshop.bore(pool[i])) for i in chosen]
+        for i, bore in new:
             level[i] = bore.level_length_m if bore is not None else 0.0
             value[i] = (
                 worth(level[i], pool[i].tier_m, deepest_m, counted=wish.bores is not None)
                 if level[i] >= max(LEAST_LEVEL_M, LEAST_LEVEL_SHARE * pool[i].curve.length_m)
                 else 0.0
             )
-        held = [(i, b) for i, b in made if b is not None and value[i] > 0]
+        held = [(i, b) for i, b in (*stay, *new) if b is not None and (kept[i] or value[i] > 0)]
         pairs = pair_distances([b for _, b in held], rule, workshop.pairs)
-        near = [(i, j) for (i, j), d in pairs.items() if d.shortfall_m > 0]
+        near = [(i, j) for (i, j), d in pairs.items() if d.shortfall_m > 0 and j >= len(stay)]
         for i, j in near:
             clash[held[i][0], held[j][0]] = clash[held[j][0], held[i][0]] = True
-        kept = _drop_offenders([float(value[i]) for i, _ in held], near)
-        bores = [held[k][1] for k in kept]
+        value[clash[kept].any(axis=0)] = 0.0
+        left = _drop_offenders([math.inf if kept[i] else float(value[i]) for i, _ in held], near)
+        bores = [held[k][1] for k in left]
         if _total(bores) > _total(best[0]) + 1e-6:
-            back = {old: new for new, old in enumerate(kept)}
+            back = {old: n for n, old in enumerate(left)}
             best = (bores, {(back[i], back[j]): d for (i, j), d in pairs.items() if i in back and j in back})
-        if len(kept) < len(made):
+        if len(left) < len(stay) + len(new):
             continue
         if (
             enough is None
             or wish.length_m is None
             or _total(bores) >= wish.length_m
+            or enough <= 0
             or enough > 3 * wish.length_m
             or not len(usable)
         ):
@@ -227,11 +253,14 @@ def _total(bores: Sequence[Bore]) -> float:
 
 
 def _drop_offenders(value: Sequence[float], near: Sequence[tuple[int, int]]) -> list[int]:
-    """Indices left after dropping, one by one, the bore with most offences (of equals the least valuable)."""
+    """Indices left after dropping, one by one, the bore with most offences (of equals the least valuable).
+
+    Bores of infinite value stay, whatever they offend.
+    """
     left, open_ = set(range(len(value))), list(near)
     while open_:
         count = {k: sum(k in pair for pair in open_) for k in left}
-        out = max(left, key=lambda k: (count[k], -value[k], k))
+        out = max((k for k in left if value[k] < math.inf), key=lambda k: (count[k], -value[k], k))
         left.discard(out)
         open_ = [pair for pair in open_ if out not in pair]
     return sorted(left)

@@ -19,6 +19,8 @@ BAND_FT = (120.0, 400.0)
 """Feet of bore per ton outside which something deserves a second look (facts/thermal section 8, from memory)."""
 FLOW_GPM = (2.0, 4.0)
 """Flow per ton outside which something deserves a second look; 2.5 to 3 are usual (facts/thermal section 7, from memory)."""
+BTU_H_W = 0.29307107
+"""One Btu (IT) per hour in watts (NIST SP 811, appendix B)."""
 FREEZE_SPARE_K = 2.0
 """Room wanted between the coldest water and the point where it begins to freeze; house choice."""
 
@@ -29,6 +31,32 @@ def heat_findings(layout: Layout, units: str) -> list[Finding]:
     if heat is None:
         return []
     return [*_limits(heat, units), *_length(heat, units), *_freezing(heat, units), *_per_ton(heat), *_flow(heat)]
+
+
+def share_carried(heat: Heat) -> float | None:
+    """Part of what the house needs that the drilled length carries, 1 when it holds; as lengths go, at the layout's own shape.
+
+    None when no length would do, or when the limits are held but the water freezes.
+    """
+    if heat.needed.factor is None:
+        return None
+    if heat.too_cold or heat.too_warm:
+        return 1 / heat.needed.factor
+    return None if heat.freezes else 1.0
+
+
+def carried_text(heat: Heat, units: str) -> str:
+    """That part in words, after "the layout"; empty when nothing can be said."""
+    share = share_carried(heat)
+    if share is None:
+        return ""
+    if share >= 1:
+        return "carries what the house needs all the same"
+    side, loads = heat.needed.governs, heat.case.loads
+    peak = float((loads.heating_peak_w if side == "heating" else loads.cooling_peak_w).max())
+    unit_w, unit = (BTU_H_W, "kBtu/h") if units == "us" else (1.0, "kW")
+    have, want = share * peak / unit_w / 1000, peak / unit_w / 1000
+    return f"carries {100 * share:.0f} % of what the house needs: about {have:.1f} of {want:.1f} {unit} of {side} peak"
 
 
 def _limits(heat: Heat, units: str) -> Iterator[Finding]:

@@ -88,7 +88,8 @@ class Evaluation:
     unverified counts every row that nobody can verify yet, kinds without a layer included. wanted_length_m: level run that is
     wanted;
     needed_length_m: drilled length that just keeps the water within its limits; heat_side: "heating" or "cooling", which asks
-    for it.
+    for it; bound_gap_pct: of the drilling still to do, what another choice among the candidates saves at most; finer_gain_pct:
+    what a finer grid of candidates saved; heat_margin_k: least distance of the water from its limits, negative beyond them.
     """
 
     bores: int
@@ -112,6 +113,8 @@ class Evaluation:
     pull_max_kn: float | None = None
     cost: float | None = None
     bound_gap_pct: float | None = None
+    finer_gain_pct: float | None = None
+    heat_margin_k: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -119,7 +122,8 @@ class Layout:
     """A pad, its bores, the header, and their evaluation.
 
     layout_id: e.g. "L-01"; rank: 1 = best; pattern: fan | parallel; score: 0..100, higher is better; terms: every term of
-    the score as {name: {"value": raw figure, "share": 0..1, "weight": weight, "points": share * weight}}.
+    the score as {name: {"value": raw figure, "share": 0..1, "weight": weight, "points": share * weight}}; distinction: what it is
+    best at of those it was compared with, e.g. "shortest, best fan".
     """
 
     layout_id: str
@@ -134,6 +138,7 @@ class Layout:
     score: float
     terms: dict[str, dict[str, float]]
     pareto: bool
+    distinction: str = ""
     findings: tuple[Finding, ...] = field(default=())
     heat: Heat | None = None
 
@@ -147,6 +152,7 @@ class Layout:
             "pattern": self.pattern,
             "score": round(self.score, 3),
             "pareto": self.pareto,
+            "distinction": self.distinction,
             "terms": self.terms,
             **asdict(self.evaluation),
             "heat": None if self.heat is None else self.heat.summary(),

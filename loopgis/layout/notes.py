@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import shapely
 
 from loopgis.core.findings import Finding
 from loopgis.core.units import length_text
+from loopgis.layout.heat_notes import carried_text, share_carried
 
 if TYPE_CHECKING:
     from loopgis.layout.field import Field
@@ -26,19 +28,17 @@ def layout_findings(layout: Layout, field: Field, wish: Wish) -> list[Finding]:
 
 
 def _shortfalls(layout: Layout, wish: Wish, units: str) -> list[Finding]:
+    """What is missing of the wish; the part of the heat that is carried stands in the first of these, else by itself."""
     e = layout.evaluation
+    carried = "" if layout.heat is None else carried_text(layout.heat, units)
     found = []
     if wish.bores is not None and e.bores < wish.bores:
-        message, remedy = (
-            f"{e.bores} of {wish.bores} bores fit",
-            "allow less spacing, another depth tier or another pad",
-        )
         found.append(
             Finding(
                 severity="warning",
                 code="fewer-bores",
-                message=message,
-                remedy=remedy,
+                message=f"{e.bores} of {wish.bores} bores fit",
+                remedy="allow less spacing, another depth tier or another pad",
                 measured=e.bores,
                 limit=wish.bores,
                 unit="",
@@ -46,18 +46,28 @@ def _shortfalls(layout: Layout, wish: Wish, units: str) -> list[Finding]:
         )
     if wish.length_m is not None and not wish.by_heat and e.level_length_m < wish.length_m * 0.995:
         have, want = length_text(e.level_length_m, units, 0), length_text(wish.length_m, units, 0)
-        message, remedy = (
-            f"level run {have} of {want} wanted",
-            "another pad, less spacing or more depth tiers may bring the rest",
-        )
         found.append(
             Finding(
                 severity="warning",
                 code="short-of-length",
-                message=message,
-                remedy=remedy,
+                message=f"level run {have} of {want} wanted",
+                remedy="another pad, less spacing or more depth tiers may bring the rest",
                 measured=e.level_length_m,
                 limit=wish.length_m,
+            )
+        )
+    share = None if layout.heat is None else share_carried(layout.heat)
+    if found and carried:
+        found[0] = replace(found[0], message=f"{found[0].message}; the layout {carried}")
+    elif share is not None and share < 1:
+        found.append(
+            Finding(
+                severity="note",
+                code="heat-share",
+                message=f"the layout {carried}",
+                measured=share,
+                limit=1.0,
+                unit="",
             )
         )
     return found

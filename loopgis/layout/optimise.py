@@ -1,9 +1,10 @@
 """The least drilled length that carries the house: the choice among a pad's candidates, proven as far as its time goes.
 
-The heat of a set of bores that all give the same per metre is a quadratic form over the square of its length, so that the
-limit on the
-entering water becomes z'Mz <= c (L'z)^2. What a header really does (equal inlet) and what a profile really looks like differ a
-little: the chosen bores are made, computed in full, and the limit is moved by the difference until both agree.
+The heat of a set of bores that all give the same per metre is a quadratic form over the square of its length, so that the limit on
+the entering water becomes z'Mz <= c (L'z)^2. The flow of each bore, and with it its resistance, hangs on their number: every number
+has a form of its own (ranges of numbers, where it changes little). What a header really does (equal inlet) and what a profile
+really looks like differ a little besides: the chosen bores are made, computed in full, and the limit of that number is moved by the
+difference until both agree.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopgis.bore.model import Bore
+    from loopgis.ground.loop import Side
     from loopgis.ground.spectrum import Spectrum
     from loopgis.layout.candidates import Candidate
     from loopgis.layout.generate import Draft
@@ -40,12 +42,17 @@ if TYPE_CHECKING:
     from loopgis.site.model import Site
 
     Array = NDArray[np.float64]
+    Range = tuple[int, int]
 
 ROUNDS = 9
 KEPT_K = 0.01
 """Kept between the water and its limit by the choice."""
 AGREE_K = 0.05
 """Choice and full computation agree when their entering water differs by less than this."""
+STEPS = (1, 2, 3, 4, 5, 6, 7, 9, 12, 16, 22, 30, 41, 57, 80, 200)
+"""Numbers of bores from which on the flow of each, and so its resistance, is taken as another: up to six each for itself."""
+MOST_RANGES = 12
+"""Ranges of numbers that a proof goes through at most; what lies beyond is bounded by the shortest candidates alone."""
 CURVE_STEP_M, ROUGH_PATH_M = 2.0, 0.15
 ROUGHLY = Precision(step=0.2, receiver=4, inside=8, outside=5, alone=20)
 """Good for some 1e-3 in h: what the choice works with is corrected by full computations."""
@@ -55,57 +62,60 @@ ROUGHLY = Precision(step=0.2, receiver=4, inside=8, outside=5, alone=20)
 class Better:
     """What the choice came to.
 
-    draft, heat: the bores, made and computed in full; bound_m: no choice among the candidates that carries the house drills
-    less, by the
-    choice's own heat and lengths (heat shared evenly and corrected at the chosen bores; lengths of bores never made are estimates);
-    differs_k: full computation less the choice's own heat.
+    draft, heat: the bores, made and computed in full; worth_m: their drilled length and what they count for besides; bound_m: no
+    choice among the candidates that carries the house is worth less, by the choice's own heat and lengths (heat shared evenly and
+    corrected at the chosen bores; lengths of bores never made are estimates); differs_k: full computation less the choice's own
+    heat.
     """
 
     draft: Draft
     heat: Heat
+    worth_m: float
     bound_m: float
     differs_k: float
 
 
-def better(
-    draft: Draft, heat: Heat, pool: Sequence[Candidate], clash: NDArray[np.bool_], *, site: Site, workshop: Workshop,
-    rule: SeparationRule, effort: int,
-) -> Better | None:  # fmt: skip
-    """The cheapest choice among a pad's candidates that carries the house; None when there is none or none was found.
+@dataclass(frozen=True, eq=False)
+class Made:
+    """A set made and computed in full.
 
-    draft, heat: what was drawn so far: gives the loads and a set to begin with; effort: as of `choose`. Rounds of search alone go
-    on until the full computation and the choice's own heat agree; then comes the proof.
+    spare_k: least distance of its water from the limits; off_k: what the choice was off there.
     """
-    work = _Work(draft, heat, pool, clash, site, workshop, rule)
-    best: tuple[Draft, Heat] | None = None
-    for _ in range(ROUNDS):
-        made = work.turn(0)
-        if made is not None and work.settled:
-            best = made
-            break
-    try:
-        choice = work.choose(effort, best)
-    except NoLayoutError:
-        return None
-    made = work.make(choice)
-    if made is not None and work.learn(choice, made) and (best is None or _drilled(made[0]) < _drilled(best[0])):
-        best = made
-    if best is None:
-        return None
-    return Better(draft=best[0], heat=best[1], bound_m=min(choice.bound, _drilled(best[0])), differs_k=work.off_k)
+
+    draft: Draft
+    heat: Heat
+    spare_k: float
+    off_k: float
 
 
-def _drilled(draft: Draft) -> float:
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """A limit: z' matrix z / (L'z)^2, and the resistances at its peak_w besides, may be at most right; sign: -1 for heating."""
+
+    name: Side
+    sign: float
+    peak_w: float
+    matrix: Array
+    right: float
+
+
+def drilled_m(draft: Draft) -> float:
+    """Drilled length of all bores."""
     return float(sum(b.length_m for b in draft.bores))
 
 
-class _Work:
-    """The candidates as the choice sees them, and what making the chosen ones teaches."""
+class Workbench:
+    """The candidates of a pad as the choice sees them, and what making the chosen ones teaches.
+
+    draft, heat: what was drawn so far: gives the loads and a set to begin with; extra_m: (n,) metres of drilling that each
+    candidate counts for besides its own; count: bores to choose, None: as many as serve.
+    """
 
     def __init__(
-        self, draft: Draft, heat: Heat, pool: Sequence[Candidate], clash: NDArray[np.bool_], site: Site, workshop: Workshop,
-        rule: SeparationRule,
+        self, draft: Draft, heat: Heat, pool: Sequence[Candidate], clash: NDArray[np.bool_], *, site: Site, workshop: Workshop,
+        rule: SeparationRule, extra_m: Array | None = None, count: int | None = None,
     ) -> None:  # fmt: skip
+        """Compute how every candidate warms every other."""
         self.draft, self.heat, self.site, self.workshop, self.rule = draft, heat, site, workshop, rule
         self.pool, self.clash = list(pool), clash.copy()
         made = [workshop.made(c) for c in self.pool]
@@ -118,41 +128,129 @@ class _Work:
         self.spectrum = spectrum(
             self.paths, bore_radius_m=heat.loop.section.bore_radius_m, precision=ROUGHLY, skip=self.clash
         )
-        self.matrices = _matrices(heat, self.spectrum, self.paths, self.length)
-        self.off_k = 0.0
-        self.settled = False
-        self.shift_k = [0.0] * len(self.matrices)
+        self.sides = _sides(heat, self.spectrum, self.paths, self.length)
+        self.base = np.zeros(len(self.pool)) if extra_m is None else extra_m
+        self.cost, self.margin_k = self.length + self.base, 0.0
+        self.ranges = _ranges(count, len(self.pool), sum(c.kept for c in self.pool))
+        self.limits = {r: _Limits(self.sides, heat, self.length, r) for r in self.ranges}
 
-    def turn(self, effort: int) -> tuple[Draft, Heat] | None:
-        """Choose, make, learn; None when nothing was found or it cannot be made."""
-        self.settled = False
-        try:
-            choice = self.choose(effort, None)
-        except NoLayoutError:
+    def shortest(self, effort: int) -> Better | None:
+        """The cheapest choice that carries the house; None when there is none or none was found.
+
+        effort: as of `choose`. For every number of bores in reach, rounds of search go on until the full computation and the
+        choice's own heat agree; then comes the proof, number by number: the bound is the least of all.
+        """
+        found = {r: made for r in self._likely() if (made := self._agreed(r)) is not None}
+        best = min(found.values(), key=lambda made: self.worth_m(made.draft), default=None)
+        if best is None:
             return None
-        made = self.make(choice)
-        if made is not None:
-            self.settled = self.learn(choice, made)
-        return made
+        bound = np.inf
+        for n, r in enumerate(self._in_reach(self.worth_m(best.draft))):
+            if n >= MOST_RANGES:
+                bound = min(bound, self._least(r))
+                continue
+            low, made = self._proof(r, effort, found.get(r), self.worth_m(best.draft))
+            bound = min(bound, low)
+            if made is not None and self.worth_m(made.draft) < self.worth_m(best.draft):
+                best = made
+        worth = self.worth_m(best.draft)
+        return Better(
+            draft=best.draft, heat=best.heat, worth_m=worth, bound_m=min(float(bound), worth), differs_k=best.off_k
+        )
 
-    def choose(self, effort: int, best: tuple[Draft, Heat] | None) -> Choice:
-        """Choice among the candidates that may still be drilled, limits moved by what full computations taught; own numbering."""
+    def _proof(self, r: Range, effort: int, made: Made | None, worth_m: float) -> tuple[float, Made | None]:
+        """Least worth of any choice of so many bores, as far as it is below that of the best; and a better one if there is."""
+        below = worth_m if made is None or self.worth_m(made.draft) > worth_m else np.inf
+        try:
+            choice = self.choose(effort, r, made, below=below)
+        except NoLayoutError as none:
+            return none.bound, None
+        again = self.make(choice, r)
+        held = again is not None and again.spare_k >= 0
+        return choice.bound, again if held else None
+
+    def other(self, *, extra_m: Array | None = None, margin_k: float = 0.0) -> tuple[Draft, Heat] | None:
+        """The choice that is cheapest in another sense, by search alone; None when none was found.
+
+        extra_m: (n,) metres of drilling that each candidate counts for more; margin_k: kept from the water's limits.
+        """
+        self.cost = self.length + self.base + (0.0 if extra_m is None else extra_m)
+        self.margin_k = margin_k
+        try:
+            found = [made for r in self._likely() if (made := self._agreed(r)) is not None]
+            best = min(found, key=lambda made: self._cost(made.draft), default=None)
+        finally:
+            self.cost, self.margin_k = self.length + self.base, 0.0
+        return None if best is None else (best.draft, best.heat)
+
+    def worth_m(self, draft: Draft) -> float:
+        """Drilled length of a draft made of these candidates, with what each counts for besides."""
+        return drilled_m(draft) + float(self.base[self.known(draft)].sum())
+
+    def _cost(self, draft: Draft) -> float:
+        return drilled_m(draft) + float((self.cost - self.length)[self.known(draft)].sum())
+
+    def _likely(self) -> list[Range]:
+        """Numbers of bores that a search looks at: that of the first draft, and those beside it on both sides."""
+        now = next(
+            (n for n, (_, most) in enumerate(self.ranges) if len(self.draft.bores) <= most), len(self.ranges) - 1
+        )
+        return [self.ranges[n] for n in (now, now - 1, now + 1, now - 2) if 0 <= n < len(self.ranges)]
+
+    def _in_reach(self, worth_m: float) -> list[Range]:
+        """Ranges that could hold a cheaper choice, those looked at by the search first."""
+        first = self._likely()
+        rest = [r for r in self.ranges if r not in first]
+        return [r for r in (*first, *rest) if self._least(r) < worth_m]
+
+    def _least(self, r: Range) -> float:
+        """Worth of the cheapest candidates of that number: no choice of so many is worth less."""
+        return float(np.sort((self.length + self.base)[~self.dead])[: r[0]].sum())
+
+    def _agreed(self, r: Range) -> Made | None:
+        """The cheapest held set of rounds of choosing, making and learning, until the choice and the full computation agree."""
+        best: Made | None = None
+        for _ in range(ROUNDS):
+            try:
+                choice = self.choose(0, r, None)
+            except NoLayoutError:
+                break
+            made = self.make(choice, r)
+            if made is None:
+                continue
+            if made.spare_k >= self.margin_k and (best is None or self._cost(made.draft) < self._cost(best.draft)):
+                best = made
+            if made.off_k < AGREE_K and made.spare_k >= self.margin_k:
+                break
+        return best
+
+    def choose(self, effort: int, r: Range, best: Made | None, *, below: float = np.inf) -> Choice:
+        """Choice of so many candidates that may still be drilled, limits moved by what full computations taught; own numbering."""
         self.alive = np.flatnonzero(~self.dead)
         both = np.ix_(self.alive, self.alive)
-        kept = 0.0 if effort else KEPT_K  # what is proven is proven for the limit itself
-        limits = [(m[both], max(c + s - kept, 1e-3)) for (m, c), s in zip(self.matrices, self.shift_k, strict=True)]
+        kept = (0.0 if effort else KEPT_K) + self.margin_k  # what is proven is proven for the limit itself
         length = self.length[self.alive]
         back = {int(i): k for k, i in enumerate(self.alive)}
-        known = [back[i] for i in self.known(best[0] if best is not None else self.draft) if i in back]
-        return choose(length, length, limits, conflicts=self.clash[both], effort=effort, known=known)
+        known = [back[i] for i in self.known(best.draft if best is not None else self.draft) if i in back]
+        return choose(
+            self.cost[self.alive],
+            length,
+            [(m[both], max(c - kept, 1e-3)) for m, c in self.limits[r].pairs()],
+            conflicts=self.clash[both],
+            forced=[back[i] for i, c in enumerate(self.pool) if c.kept],
+            effort=effort,
+            known=known,
+            count=r,
+            below=below,
+        )
 
     def known(self, draft: Draft) -> list[int]:
         """A draft's bores as candidates."""
         made = {_told(b): i for i, c in enumerate(self.pool) if (b := self.workshop.made(c)) is not None}
         return [made[_told(b)] for b in draft.bores if _told(b) in made]
 
-    def make(self, choice: Choice) -> tuple[Draft, Heat] | None:
-        """Bores of a choice; None (and the reason learned) when one cannot be drilled or two come too near."""
+    def make(self, choice: Choice, r: Range) -> Made | None:
+        """Bores of a choice, computed in full; None (and the reason learned) when one cannot be drilled or two come too near."""
         chosen = [int(i) for i in self.alive[list(choice.chosen)]]
         bores = [self.workshop.bore(self.pool[i]) for i in chosen]
         self.dead[[i for i, b in zip(chosen, bores, strict=True) if b is None]] = True
@@ -160,31 +258,56 @@ class _Work:
             return None
         held = [b for b in bores if b is not None]
         pairs = pair_distances(held, self.rule, self.workshop.pairs)
-        near = [(chosen[a], chosen[b]) for (a, b), d in pairs.items() if d.shortfall_m > 0]
+        near = [
+            (chosen[a], chosen[b])
+            for (a, b), d in pairs.items()
+            if d.shortfall_m > 0 and not (self.pool[chosen[a]].kept and self.pool[chosen[b]].kept)
+        ]
         for a, b in near:
             self.clash[a, b] = self.clash[b, a] = True
         if near:
             return None
         draft = named_draft(self.draft, held, pairs)
         try:
-            return draft, study(self.heat.case, self.site, draft.bores)
+            heat = study(self.heat.case, self.site, draft.bores)
         except RangeError:
             return None
+        spare = (heat.ewt_min_c - heat.case.limits.least_c, heat.case.limits.most_c - heat.ewt_max_c)
+        return Made(draft, heat, min(spare), self.limits[r].learn(chosen, self.length, spare))
 
-    def learn(self, choice: Choice, made: tuple[Draft, Heat]) -> bool:
-        """Move the limits by the difference between the full computation and the choice's own; True when both agree and hold."""
-        chosen, heat = [int(i) for i in self.alive[list(choice.chosen)]], made[1]
-        t = float(self.length[chosen].sum())
-        full = (heat.ewt_min_c - heat.case.limits.least_c, heat.case.limits.most_c - heat.ewt_max_c)
+
+class _Limits:
+    """(M, c) of both limits for a range of numbers of bores, in kelvin, moved by what full computations of such sets taught."""
+
+    def __init__(self, sides: Sequence[_Side], heat: Heat, length: Array, r: Range) -> None:
+        self.matrices = [
+            s.matrix + np.diag(s.peak_w * s.sign * length * _resistances(heat, s.name, length, r[0])) for s in sides
+        ]
+        self.rights = [s.right for s in sides]
+        self.shift_k = [0.0] * len(sides)
+
+    def pairs(self) -> list[tuple[Array, float]]:
+        return [(m, c + s) for m, c, s in zip(self.matrices, self.rights, self.shift_k, strict=True)]
+
+    def learn(self, chosen: Sequence[int], length: Array, spare_k: Sequence[float]) -> float:
+        """Move the limits by the full computation less the choice's own; gives the larger difference of limits near binding."""
+        t = float(length[list(chosen)].sum())
         worst = 0.0
-        for k, ((m, c), spare) in enumerate(zip(self.matrices, full, strict=True)):
-            own = c + self.shift_k[k] - float(m[np.ix_(chosen, chosen)].sum()) / t**2
-            off = spare - own
+        for k, ((m, c), spare) in enumerate(zip(self.pairs(), spare_k, strict=True)):
+            off = spare - (c - float(m[np.ix_(chosen, chosen)].sum()) / t**2)
             self.shift_k[k] += off
             if spare < 1.0:  # a limit that is far from binding need not agree
                 worst = max(worst, abs(off))
-        self.off_k = worst
-        return worst < AGREE_K and min(full) >= 0.0
+        return worst
+
+
+def _ranges(count: int | None, pool: int, kept: int) -> list[Range]:
+    """Ranges of numbers of bores to choose; one alone when the number is fixed."""
+    if count is not None:
+        return [(count, count)]
+    ends = [*STEPS[1:], pool + 1]
+    ranges = [(low, min(high - 1, pool)) for low, high in zip(STEPS, ends, strict=True) if low <= pool]
+    return [(max(low, kept), high) for low, high in ranges if high >= max(kept, 1)]
 
 
 def _told(bore: Bore) -> tuple[float, float, float, float]:
@@ -207,31 +330,30 @@ def _path(c: Candidate, bore: Bore | None) -> Array:
     return simplified(np.column_stack([x, y, -depth]), ROUGH_PATH_M)
 
 
-def _matrices(heat: Heat, sp: Spectrum, paths: Sequence[Array], length: Array) -> list[tuple[Array, float]]:
-    """(M, c) of the heating and the cooling limit in the months that were the hardest of the last year, in kelvin."""
+def _sides(heat: Heat, sp: Spectrum, paths: Sequence[Array], length: Array) -> list[_Side]:
+    """The heating and the cooling limit in the months that were the hardest of the last year, resistances left out."""
     course_, loop, limits = heat.course, heat.loop, heat.case.limits
     cap = loop.total_capacity_w_k
     made = []
-    for side, sign, limit in (("heating", -1.0, limits.least_c), ("cooling", 1.0, limits.most_c)):
+    ends: tuple[tuple[Side, float, float], ...] = (("heating", -1.0, limits.least_c), ("cooling", 1.0, limits.most_c))
+    for side, sign, limit in ends:
         values = (course_.heating_c if side == "heating" else course_.cooling_c)[-12:]
         peak_water = np.where(np.isfinite(values), values, course_.mean_c[-12:])
         k = int(np.argmin(peak_water) if side == "heating" else np.argmax(peak_water))
         month = loop.months - 12 + k
         peak_w = _peak_w(heat, side, month, float(peak_water[k]))
-        warming = _warming(heat, sp, length, month, peak_w)
-        resist = _resistances(heat, side, length, len(loop.paths))
         ground = np.array([float(loop.wave.along(p, [(k + 1) * MONTH_DAYS])[0]) for p in paths]) + loop.offset_k
         best = float(ground.max() if side == "heating" else ground.min())
         lacking = np.abs(best - ground) * length
         matrix = (
-            sign * (warming + np.diag(peak_w * length * resist))
+            sign * _warming(heat, sp, length, month, peak_w)
             + (np.outer(lacking, length) + np.outer(length, lacking)) / 2
         )
-        made.append(((matrix + matrix.T) / 2, sign * (limit + peak_w / cap - best)))
+        made.append(_Side(side, sign, peak_w, (matrix + matrix.T) / 2, sign * (limit + peak_w / cap - best)))
     return made
 
 
-def _peak_w(heat: Heat, side: str, month: int, water_c: float) -> float:
+def _peak_w(heat: Heat, side: Side, month: int, water_c: float) -> float:
     """Heat into the ground at the peak of a month; the month's mean when it has none."""
     loop = heat.loop
     if side == "heating":
@@ -263,13 +385,11 @@ def _warming(heat: Heat, sp: Spectrum, length: Array, month: int, peak_w: float)
     return warming
 
 
-def _resistances(heat: Heat, side: str, length: Array, bores: int) -> Array:
+def _resistances(heat: Heat, side: Side, length: Array, bores: int) -> Array:
     """(n,) inlet to wall, with the flow that so many bores leave for each."""
     loop = heat.loop
     film, _, capacity = heat.case.water(bores)
-    bore, internal = loop.section.resistances_mk_w(
-        film_mk_w=film["heating" if side == "heating" else "cooling"], k_ground_w_mk=loop.k_w_mk
-    )
+    bore, internal = loop.section.resistances_mk_w(film_mk_w=film[side], k_ground_w_mk=loop.k_w_mk)
     effective = [
         short_circuit(bore_mk_w=bore, internal_mk_w=internal, length_m=float(x), capacity_w_k=capacity) for x in length
     ]

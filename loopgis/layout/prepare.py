@@ -11,6 +11,7 @@ from loopgis.layout.field import Field
 from loopgis.layout.generate import Wish
 from loopgis.layout.heat import first_guess_level_m
 from loopgis.layout.heat_case import case_of
+from loopgis.layout.keep import with_kept
 from loopgis.layout.separation import SeparationRule
 from loopgis.rules import files as rule_files
 from loopgis.rules.zones import zones_of
@@ -18,6 +19,7 @@ from loopgis.rules.zones import zones_of
 if TYPE_CHECKING:
     from loopgis.layout.heat_case import HeatCase
     from loopgis.rules.model import RuleFile, Zone
+    from loopgis.rules.zones import Ease
     from loopgis.site.model import Site
 
 
@@ -46,10 +48,13 @@ def limits_of(site: Site) -> Limits:
     )
 
 
-def prepare(site: Site) -> Prepared:
-    """Rules, zones, open ground, separation rule and the wanted length of a site."""
+def prepare(site: Site, *, ease: Ease | None = None) -> Prepared:
+    """Rules, zones, open ground, separation rule and the wanted length of a site.
+
+    ease: plan distances to take for the zones instead of the rules' own (`rules.zones.Ease`).
+    """
     files = tuple(rule_files.load(name) for name in site.spec.rules)
-    zones, missing = zones_of(site, files)
+    zones, missing = zones_of(site, files, ease=ease)
     share = max(f.bore_vert_share for f in files)
     spec = site.spec.bore
     rule = SeparationRule(
@@ -61,8 +66,12 @@ def prepare(site: Site) -> Prepared:
     )
     heat = case_of(site)
     wish, told = _wish(site, heat)
+    field = Field(site=site, zones=zones, limits=limits_of(site), vert_share=share)
+    if site.kept:
+        field, more = with_kept(field)
+        told += more
     return Prepared(
-        field=Field(site=site, zones=zones, limits=limits_of(site), vert_share=share),
+        field=field,
         files=files,
         zones=zones,
         rule=rule,

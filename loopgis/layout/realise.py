@@ -53,6 +53,11 @@ class Workshop:
         """The bore of a candidate that was tried, None when it was not, or failed."""
         return self._done.get(id(candidate))
 
+    def adopt(self, candidate: Candidate, bore: Bore) -> None:
+        """Take a bore that is in the ground for a candidate's."""
+        self._keep.append(candidate)
+        self._done[id(candidate)] = bore
+
     def bore(self, candidate: Candidate) -> Bore | None:
         """The bore of a candidate, None when the exact ground or the profile says no."""
         key = id(candidate)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopgis.layout.distinct import doubt
 from loopgis.layout.model import Evaluation
 from loopgis.layout.risk import combined
 from loopgis.layout.separation import PairDistance, SeparationRule, measure_pair
@@ -26,8 +27,6 @@ DEFAULT_WEIGHTS = {"level": 50.0, "economy": 15.0, "spacing": 15.0, "crossings":
 ENOUGH_MARGIN_M = 2.0
 HEADER_HALF_M = 30.0
 """Header run at which its share has fallen to one half."""
-CROSSING_HALF = 4.0
-"""Weighted crossings at which their share has fallen to one half."""
 
 
 def pair_distances(
@@ -104,7 +103,6 @@ def _shares(e: Evaluation, spacing_m: float, best_level_m: float) -> dict[str, t
         short = best_level_m < e.wanted_length_m
         share = min(1.0, e.level_length_m / e.wanted_length_m)
         reached = (share + reached) / 2 if short else share
-    doubtful = e.crossings + e.consents
     spread = e.spacing_mean_m if e.spacing_mean_m is not None else 2 * spacing_m
     return {
         "level": (e.level_length_m, reached),
@@ -113,24 +111,7 @@ def _shares(e: Evaluation, spacing_m: float, best_level_m: float) -> dict[str, t
             e.level_length_m / e.total_length_m if e.total_length_m else 0.0,
         ),
         "spacing": (spread, min(1.0, spread / (1.5 * spacing_m))),
-        "crossings": (float(doubtful), 1 / (1 + doubtful / CROSSING_HALF) * (1 - min(1.0, e.crossing_risk))),
+        "crossings": (float(e.crossings + e.consents), 1 - doubt(e)),
         "margin": (e.min_margin_m or 0.0, min(1.0, max(0.0, e.min_margin_m or 0.0) / ENOUGH_MARGIN_M)),
         "header": (e.header_length_m, 1 / (1 + e.header_length_m / HEADER_HALF_M)),
     }
-
-
-def pareto(rows: Sequence[Evaluation]) -> list[bool]:
-    """True for layouts that no other beats in level run, drilled length, crossing risk and header at once."""
-    figures = [
-        (-e.level_length_m, e.total_length_m - e.level_length_m, e.crossing_risk + e.consents, e.header_length_m)
-        for e in rows
-    ]
-    return [
-        not any(
-            all(o <= m + 1e-9 for o, m in zip(other, mine, strict=True))
-            and any(o < m - 1e-6 for o, m in zip(other, mine, strict=True))
-            for other in figures
-            if other is not mine
-        )
-        for mine in figures
-    ]

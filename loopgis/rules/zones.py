@@ -8,6 +8,8 @@ smaller than its distance; it is larger by 0.03 % of it at most.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import shapely
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
 
     from loopgis.site.model import Feature, Site
 
+Ease = Mapping[tuple[str, str], float]
+"""Other plan distances in metres, by (rule key, feature id; "lot" is the lot line): asks what would fit if one were granted."""
 QUAD_SEGS = 32
 _OUTWARD = 1 / math.cos(math.pi / (4 * QUAD_SEGS))
 _SURROUNDINGS_M = 30.0
@@ -78,23 +82,32 @@ def matches(rule: Rule, feature: Feature) -> bool:
     )
 
 
-def zones_of(site: Site, files: Sequence[RuleFile]) -> tuple[tuple[Zone, ...], tuple[Finding, ...]]:
+def zones_of(
+    site: Site, files: Sequence[RuleFile], *, ease: Ease | None = None
+) -> tuple[tuple[Zone, ...], tuple[Finding, ...]]:
     """All zones of a site under stacked rule files, and what is missing.
 
-    The strictest wins by itself: every zone counts. Kinds that the rules name and nobody supplied give one warning.
+    The strictest wins by itself: every zone counts. Kinds that the rules name and nobody supplied give one warning. ease: plan
+    distances to take instead of the rules' own.
     """
     around = shapely.buffer(site.parcel, _SURROUNDINGS_M)
     zones: list[Zone] = []
     for file in files:
         for rule in file.rules if file.covers else ():
             if "property_line" in rule.kinds:
-                zones.append(_lot_line(site.parcel, around, rule, file, len(zones)))
+                zones.append(_lot_line(site.parcel, around, _eased(rule, "lot", ease), file, len(zones)))
             for feature in site.all_features():
                 if matches(rule, feature):
-                    zone = _zone(feature, rule, file, site.spec.bore.hole_diameter_m / 2, around, len(zones))
+                    mine = _eased(rule, feature.feature_id, ease)
+                    zone = _zone(feature, mine, file, site.spec.bore.hole_diameter_m / 2, around, len(zones))
                     if zone is not None:
                         zones.append(zone)
     return tuple(zones), tuple(_missing(site, files))
+
+
+def _eased(rule: Rule, feature_id: str, ease: Ease | None) -> Rule:
+    distance = None if ease is None else ease.get((rule.key, feature_id))
+    return rule if distance is None else replace(rule, plan_distance_m=distance)
 
 
 def missing_kinds(site: Site, files: Sequence[RuleFile]) -> list[tuple[Rule, str]]:

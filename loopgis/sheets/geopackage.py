@@ -5,8 +5,12 @@ How it is put on disk stands in gpkg_write.py, the rows in gpkg_rows.py, the col
 
 from __future__ import annotations
 
+import hashlib
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
+
+import shapely
 
 from loopgis.sheets.cautions import CAUTIONS
 from loopgis.sheets.gpkg_rows import rows
@@ -18,20 +22,45 @@ if TYPE_CHECKING:
 
     from loopgis.layout.model import Layout
     from loopgis.rules.model import Zone
+    from loopgis.sheets.gpkg_rows import Scored
     from loopgis.site.model import Site
 
 
-def write_layouts(path: Path, site: Site, zones: Sequence[Zone], layouts: Sequence[Layout], *, version: str) -> None:
+def write_layouts(
+    path: Path,
+    site: Site,
+    zones: Sequence[Zone],
+    layouts: Sequence[Layout],
+    *,
+    version: str,
+    scored: Scored | None = None,
+) -> None:
     """Write all layers of a design, GeoPackage 1.2, in the parcel's CRS.
 
-    The same input gives the same bytes, whatever the folder and the day. version: of loopgis, kept in the metadata. Raises
-    InputError when the place cannot be written; an old file of that name then stays as it was.
+    The same input gives the same bytes, whatever the folder and the day. version: of loopgis, kept in the metadata; scored: what
+    scoring an edited file adds. Raises InputError when the place cannot be written; an old file of that name then stays as it was.
     """
-    said = json.dumps(document(site, version), indent=1, sort_keys=True, allow_nan=False)
-    write_package(path, rows(site, zones, layouts), site, said)
+    said = json.dumps(document(site, zones, version), indent=1, sort_keys=True, allow_nan=False)
+    write_package(path, rows(site, zones, layouts, scored), site, said)
 
 
-def document(site: Site, version: str) -> dict[str, Any]:
+def site_key(site: Site, zones: Sequence[Zone]) -> str:
+    """Fingerprint of all that a layout hangs on: site file without its name and units, lot, features, zones, ground, kept bores."""
+    spec = replace(site.spec, path="", name="", units="", given=frozenset(), rules=())
+    digest = hashlib.sha256(repr(spec).encode())
+    for shape in (site.parcel, *(f.geometry for f in site.all_features()), *(z.polygon for z in zones)):
+        digest.update(shapely.to_wkb(shape))
+    for feature in site.all_features():
+        digest.update(f"{feature.feature_id} {feature.kind} {feature.quality} {feature.depth_m}".encode())
+    for zone in zones:
+        digest.update(f"{zone.rule.key} {zone.mode} {zone.required_depth_m} {zone.closed}".encode())
+    digest.update(site.terrain.z_m.tobytes())
+    for line in site.kept:
+        digest.update(line.xyz_m.tobytes())
+    return digest.hexdigest()
+
+
+def document(site: Site, zones: Sequence[Zone], version: str) -> dict[str, Any]:
     """What the file says of itself: limits, rules, inputs with hashes, cautions."""
     rig, bore = site.spec.rig, site.spec.bore
     return {
@@ -51,6 +80,7 @@ def document(site: Site, version: str) -> dict[str, Any]:
         "rules": list(site.spec.rules),
         "given_kinds": sorted(site.given_kinds),
         "terrain": "flat" if site.terrain.flat else "raster",
+        "site_key": site_key(site, zones),
         "frame_wkt": site.frame.crs.to_wkt(),
         "inputs": [
             {"role": s.role, "path": s.path, "sha256": s.sha256, "crs": s.crs, "rows": s.rows} for s in site.sources

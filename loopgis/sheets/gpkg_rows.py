@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import shapely
@@ -16,6 +17,8 @@ from loopgis.tables.load import load_table
 if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 
+    import numpy as np
+    from numpy.typing import NDArray
     from shapely.geometry.base import BaseGeometry
 
     from loopgis.bore.model import Bore
@@ -26,8 +29,43 @@ if TYPE_CHECKING:
 Row = tuple["BaseGeometry | None", dict[str, Any]]
 
 
-def rows(site: Site, zones: Sequence[Zone], layouts: Sequence[Layout]) -> dict[str, list[Row]]:
-    """All rows by layer name, in a fixed order."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Refused:
+    """A line drawn by hand that cannot be drilled. line: (n, 2) frame metres; station_m: along it, where the reason lies."""
+
+    layout_id: str
+    bore_id: str
+    line: NDArray[np.float64]
+    why: str
+    station_m: float | None
+    target_depth_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """One figure of a scored file that is no longer what it was; bore_id empty: of the layout itself."""
+
+    layout_id: str
+    bore_id: str
+    figure: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Scored:
+    """What scoring adds to a file, and the readings of the crew that it carries over."""
+
+    refused: tuple[Refused, ...] = ()
+    changes: tuple[Change, ...] = ()
+    rod_log: tuple[dict[str, Any], ...] = ()
+
+
+def rows(
+    site: Site, zones: Sequence[Zone], layouts: Sequence[Layout], scored: Scored | None = None
+) -> dict[str, list[Row]]:
+    """All rows by layer name, in a fixed order. scored: what scoring an edited file adds."""
+    scored = scored or Scored()
     rod = site.spec.rig.rod_length_m
     lot = {"feature_id": "lot", "kind": "property_line", "quality": "unknown", "label": site.parcel_id, "code": ""}
     return {
@@ -46,8 +84,33 @@ def rows(site: Site, zones: Sequence[Zone], layouts: Sequence[Layout]) -> dict[s
         "ground_change": [row for y in layouts for row in _ground_change(y)],
         "temperatures": [row for y in layouts for row in _temperatures(y)],
         "what_ifs": [row for y in layouts for row in _what_ifs(y)],
-        "rod_log": [],
+        "refused": [_refused(r, layouts) for r in scored.refused],
+        "changes": [(None, asdict(c)) for c in scored.changes],
+        "exact": [row for y in layouts for row in _exact(y)],
+        "rod_log": [(None, row) for row in scored.rod_log],
     }
+
+
+def _refused(refused: Refused, layouts: Sequence[Layout]) -> Row:
+    rank = next((y.rank for y in layouts if y.layout_id == refused.layout_id), None)
+    values = {k: getattr(refused, k) for k in ("layout_id", "bore_id", "why", "station_m", "target_depth_m")}
+    return shapely.LineString(refused.line), {**values, "rank": rank}
+
+
+def _exact(layout: Layout) -> Iterator[Row]:
+    """The pad and every plan curve, with all their digits."""
+    own = layout.pad
+    pad = {"centre": own.centre, "axis_deg": own.axis_deg, "size_m": own.size_m, "given": own.given}
+    yield None, {"layout_id": layout.layout_id, "bore_id": "", "figures": json.dumps({"pad": pad})}
+    for b in layout.bores:
+        if b.curve is not None:
+            figures = {
+                "start": [b.curve.x0, b.curve.y0, b.curve.heading_rad],
+                "pieces": b.curve.pieces,
+                "target_depth_m": b.target_depth_m,
+                "shape": b.shape,
+            }
+            yield None, {"layout_id": layout.layout_id, "bore_id": b.bore_id, "figures": json.dumps(figures)}
 
 
 def _ids(layout: Layout, bore_id: str) -> dict[str, Any]:
@@ -184,7 +247,8 @@ def _crossings(layout: Layout) -> Iterator[Row]:
 
 
 def _layout(layout: Layout) -> dict[str, Any]:
-    figures = {**asdict(layout.evaluation), "score": layout.score, "pareto": int(layout.pareto), **_heat(layout)}
+    figures = {**asdict(layout.evaluation), "score": layout.score, "pareto": int(layout.pareto)}
+    figures |= {"distinction": layout.distinction or None, **_heat(layout)}
     return _some({"layout_id": layout.layout_id, "rank": layout.rank, "pattern": layout.pattern, **figures})
 
 

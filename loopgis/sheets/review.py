@@ -218,13 +218,16 @@ def _needed(heat: Heat, units: str) -> str:
 
 def _bounded(best: Layout) -> list[str]:
     """How much less drilling any other choice of bores could need; nothing where nothing is proven."""
-    gap = best.evaluation.bound_gap_pct
+    gap, finer = best.evaluation.bound_gap_pct, best.evaluation.finer_gain_pct
     if gap is None:
         return []
-    if gap < LEAST_GAP_PCT:
-        return ["Among the ways for bores that were tried from this pad no choice that carries the house drills less."]
-    tried = "Among the ways for bores that were tried from this pad"
-    return [f"{tried} no choice that carries the house drills less by more than {gap:.1f} %."]
+    there = any(b.in_ground for b in best.bores)
+    tried = "Among the ways for bores that were tried from this pad" + (" round those in the ground" if there else "")
+    less = "drills less" if gap < LEAST_GAP_PCT else f"drills less by more than {gap:.1f} %"
+    told = [f"{tried} no choice that carries the house {less}{' of what is still to drill' if there else ''}."]
+    if finer is not None and finer >= LEAST_GAP_PCT:
+        told.append(f"Ways between those tried brought another {finer:.1f} %, which is taken.")
+    return told
 
 
 def _enough(site: Site, best: Layout) -> list[str]:

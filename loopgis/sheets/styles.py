@@ -49,6 +49,7 @@ def styles(content: Mapping[str, Sequence[Row]], units: str) -> dict[str, tuple[
         "headers": _headers(),
         "crossings": _crossings(),
         "ground_change": _ground_change(),
+        "refused": _refused(),
     }
     return {name: (qml(style), sld(name, style)) for name, style in made.items()}
 
@@ -194,6 +195,13 @@ def _headers() -> Style:
         Look("header of another layout", line(tokens.INK_LIGHT, 0.3), rest=True),
     )
     return Style(looks, order_by="rank")
+
+
+def _refused() -> Style:
+    """Lines that cannot be drilled: a broken line in the colour of what failed, with the reason along it."""
+    colour = tokens.OUTCOME["fail"].colour
+    look = Look("drawn, cannot be drilled", (Stroke(tokens.PAPER, 1.3), Stroke(colour, 0.6, _mm(tokens.LOT_DASH))))
+    return Style((look,), Text('"why"', "why", colour, along=True))
 
 
 def _ground_change() -> Style:

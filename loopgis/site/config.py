@@ -84,7 +84,8 @@ class Config:
     bore: BoreSpec
     pipe: PipeSpec
     patterns: tuple[str, ...]
-    keep: str
+    keep: LayerRef | None
+    worths_m: tuple[float, float]
     score: dict[str, float]
     given: frozenset[str]
 
@@ -156,7 +157,8 @@ def _config(keys: Keys) -> Config:
         bore=spec_parts.bore(keys, rig),
         pipe=spec_parts.pipe(keys),
         patterns=spec_parts.patterns(keys),
-        keep=keys.text("layout", "keep"),
+        keep=_layer(keys, keys.table("layout")["keep"], "layout", "keep") if "keep" in keys.table("layout") else None,
+        worths_m=spec_parts.worths(keys),
         score=spec_parts.score(keys),
         given=frozenset(f"{t}.{k}" for t in KEYS for k in keys.table(t)),
     )

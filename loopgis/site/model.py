@@ -187,7 +187,10 @@ class PipeSpec:
 
 @dataclass(frozen=True, kw_only=True)
 class SiteSpec:
-    """The whole site file, in SI, with every default filled in. `given` lists the dotted keys the user wrote."""
+    """The whole site file, in SI, with every default filled in. `given` lists the dotted keys the user wrote.
+
+    per_bore_m, per_crossing_m: drilling that a bore, and a crossing, count for besides the drilled length when bores are chosen.
+    """
 
     path: str
     name: str
@@ -201,6 +204,8 @@ class SiteSpec:
     pipe: PipeSpec
     patterns: tuple[str, ...]
     keep: str
+    per_bore_m: float = 0.0
+    per_crossing_m: float = 0.0
     score: dict[str, float] = field(default_factory=dict)
     given: frozenset[str] = frozenset()
 
@@ -217,11 +222,35 @@ class SourceFile:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class DrawnLine:
+    """A bore as a line of a file: of a layout that came back from a desktop GIS, or of bores that are in the ground.
+
+    where: file, layer and row, for messages; xyz_m: (n, 3) in the frame, entry first as drawn, height NaN where the line has none;
+    target_depth_m, hole_diameter_m: None when no column says; source: planned, staked, logged or surveyed.
+    """
+
+    where: str
+    layout_id: str
+    bore_id: str
+    pattern: str
+    source: str
+    target_depth_m: float | None
+    hole_diameter_m: float | None
+    xyz_m: NDArray[np.float64]
+
+    @property
+    def in_ground(self) -> bool:
+        """Was it drilled already."""
+        return self.source in {"logged", "surveyed"}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Site:
     """One site, read once and never changed.
 
     parcel: one valid polygon in the frame, holes kept; buildings and features as `Feature`s (buildings have kind
-    "building"); given_kinds: kinds for which a layer was supplied, even an empty one; findings: all that reading turned up.
+    "building"); given_kinds: kinds for which a layer was supplied, even an empty one; findings: all that reading turned up;
+    kept: bores that are in the ground already.
     """
 
     spec: SiteSpec
@@ -234,6 +263,7 @@ class Site:
     given_kinds: frozenset[str]
     sources: tuple[SourceFile, ...]
     findings: tuple[Finding, ...]
+    kept: tuple[DrawnLine, ...] = ()
 
     def all_features(self) -> tuple[Feature, ...]:
         """Buildings and features together, in reading order."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from loopgis.core.errors import InputError
-from loopgis.site import buildings, config, features, pad, parcel, terrain, vectors
+from loopgis.site import buildings, config, drawn, features, pad, parcel, terrain, vectors
 from loopgis.site.log import Log
 from loopgis.site.model import FLAT, Feature, Site, SiteSpec, SourceFile, Terrain
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from loopgis.core.findings import Finding
     from loopgis.core.frame import Frame
     from loopgis.site.config import Config, LayerRef
-    from loopgis.site.model import PadSpec
+    from loopgis.site.model import DrawnLine, PadSpec
 
 FLAT_REMEDY = 'add elevation = "dem.tif"'
 
@@ -80,6 +80,7 @@ class _Reading:
         rest = [f for ref in self.cfg.features for f in self._features(ref, frame, lot)]
         ground = self._terrain(frame, lot)
         spot = self._pad(frame, lot)
+        kept = self._kept_bores(frame)
         if self.log.failed or ground is None or spot is None:
             return None
         return Site(
@@ -93,14 +94,12 @@ class _Reading:
             given_kinds=frozenset(self.kinds),
             sources=tuple(self.sources),
             findings=tuple(self.log.findings),
+            kept=tuple(kept),
         )
 
     def _words(self) -> None:
         """Findings about the site file alone."""
         where = str(self.cfg.path)
-        if self.cfg.keep:
-            what = "[layout] keep is not honoured in this version"
-            self.log.add_warning("keep-later", where, what, "plan around those bores by hand")
         if self.cfg.elevation is None and "site.elevation" not in self.cfg.given:
             what = "no elevation was given: the ground is taken as flat at z = 0"
             self.log.add_note("flat", where, what, FLAT_REMEDY)
@@ -177,6 +176,16 @@ class _Reading:
             return ground
         return None
 
+    def _kept_bores(self, frame: Frame) -> list[DrawnLine]:
+        ref = self.cfg.keep
+        if ref is None:
+            return []
+        with _kept(self.log, "keep"):
+            lines, crs = drawn.kept_lines(ref, frame, self.log)
+            self._source("keep", ref, crs, len(lines))
+            return lines
+        return []
+
     def _pad(self, frame: Frame, lot: Polygon) -> PadSpec | None:
         with _kept(self.log, "pad"):
             return pad.read(self.cfg, pad.Ground(frame, lot, self._way(frame.parcel_wkt, frame)), self.log)
@@ -217,7 +226,9 @@ def _spec(cfg: Config, spot: PadSpec) -> SiteSpec:
         bore=cfg.bore,
         pipe=cfg.pipe,
         patterns=cfg.patterns,
-        keep=cfg.keep,
+        keep="" if cfg.keep is None else cfg.keep.name,
+        per_bore_m=cfg.worths_m[0],
+        per_crossing_m=cfg.worths_m[1],
         score=cfg.score,
         given=cfg.given,
     )

@@ -20,7 +20,7 @@ KEYS: dict[str, set[str]] = {
     "rig": {"class", "rod_length", "bend_radius", "entry_pitch", "exit_pitch", "max_length", "max_depth", "pullback"},
     "bore": {"depth", "spacing", "bores", "length", "hole", "fill", "pipe_spacing"},
     "pipe": {"size", "dr", "fluid"},
-    "layout": {"patterns", "keep"},
+    "layout": {"patterns", "keep", "per_bore", "per_crossing"},
     "score": {"level", "economy", "spacing", "crossings", "margin", "header"},
 }
 PATTERNS = ("fan", "parallel")
@@ -102,6 +102,15 @@ def patterns(keys: Keys) -> tuple[str, ...]:
         if name not in PATTERNS:
             keys.fail("layout", "patterns", f"{name!r} is not known", f"one of {', '.join(PATTERNS)}, or both")
     return tuple(dict.fromkeys(names))
+
+
+def worths(keys: Keys) -> tuple[float, float]:
+    """[layout] per_bore and per_crossing: metres of drilling that a bore, and a crossing, count for besides the drilled length."""
+    least, most = 0.0, 500.0
+    return (
+        keys.quantity("layout", "per_bore", "length", least=least, most=most),
+        keys.quantity("layout", "per_crossing", "length", least=least, most=most),
+    )
 
 
 def score(keys: Keys) -> dict[str, float]:

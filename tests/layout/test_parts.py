@@ -12,6 +12,7 @@ from loopgis.bore.build import build, half_stations
 from loopgis.bore.plan import straight
 from loopgis.bore.profile import Limits, solve
 from loopgis.core.errors import RangeError
+from loopgis.layout import distinct
 from loopgis.layout import score as scoring
 from loopgis.layout.risk import combined, contact, contact_unknown
 from loopgis.layout.select import pick
@@ -123,4 +124,4 @@ def test_pareto_keeps_what_nothing_beats():
     e = scoring.evaluate([bore(0, 0, 70, 0)], {}, [], [], None, None)
     better = replace(e, level_length_m=e.level_length_m + 5)
     riskier = replace(e, level_length_m=e.level_length_m + 10, crossing_risk=0.2)
-    assert scoring.pareto([e, better, riskier]) == [False, True, True]
+    assert distinct.front([e, better, riskier]) == [False, True, True]

@@ -71,6 +71,7 @@ def test_qml_is_xml_and_every_rule_has_its_symbol(texts, layer):
         "pads": {"fill"},
         "bores": {"line"},
         "headers": {"line"},
+        "refused": {"line"},
     }
     expected = {"fill", "line", "marker"} if layer == "features" else kinds.get(layer, {"marker"})
     assert {s.get("type") for s in root.find(".//symbols")} == expected

@@ -161,12 +161,10 @@ def test_building_that_is_most_of_the_lot_is_told(tmp_path: Path):
     assert "building-huge" not in codes(plain_site(tmp_path, site='buildings = "b.gpkg"'))
 
 
-def test_keep_and_ground_temperature_are_told_but_do_not_stop(tmp_path: Path):
-    path = plain_site(tmp_path, '[layout]\nkeep = "old.gpkg"\n[demand]\nheating_peak = "9 kW"')
-    told = codes(path)
-    assert "not honoured" in told["keep-later"]
-    assert "52 degF" in told["ground-temperature"]
-    assert read_site(path).spec.keep == "old.gpkg"
+def test_ground_temperature_is_told_but_does_not_stop(tmp_path: Path):
+    path = plain_site(tmp_path, '[demand]\nheating_peak = "9 kW"')
+    assert "52 degF" in codes(path)["ground-temperature"]
+    assert read_site(path).kept == ()
     assert "ground-temperature" not in codes(
         plain_site(tmp_path, '[demand]\nheating_peak = "9 kW"\n[ground]\nmean = "9 degC"')
     )
