@@ -561,9 +561,9 @@ def chosen_anew(was: settle.Settled, ground: Prepared, workshop: Workshop, effor
     found = bench.shortest(effort)
     if found is None:
         return was
-    now = replace(was, bench=bench, bound_m=found.bound_m)
+    now = replace(was, bench=bench, worth_m=bench.worth_m(was.draft), bound_m=found.bound_m)
     if not now.holds or found.heat.offered_m < was.heat.offered_m:
-        now = replace(now, draft=found.draft, heat=found.heat)
+        now = replace(now, draft=found.draft, heat=found.heat, worth_m=found.worth_m)
     return now
 
 
@@ -607,7 +607,10 @@ def shortest_regular(
     q = places_of(draft, work, ground.field.site.spec.bore.spacing_m * LANE_SHARE)
     apart = work.clash | work.dead[:, None] | work.dead
     np.fill_diagonal(apart, val=False)
-    p = problem_of(work.length, work.length, [(m, max(c, 1e-3)) for m, c in work.matrices], conflicts=apart)
+    first = range_of(work, len(draft.bores))
+    p = problem_of(
+        work.length, work.length, [(m, max(c, 1e-3)) for m, c in work.limits[first].pairs()], conflicts=apart
+    )
     usable = {int(i) for i in np.flatnonzero(~work.dead)}
     most_m = np.inf if ours_m is None else CEILING * ours_m
     fields = [f for f in regular_fields(q, p, most_m=most_m, miss=MARGIN_K) if set(f.members) <= usable]
@@ -616,12 +619,18 @@ def shortest_regular(
     return trial.best, trial.least_m(), trial.told, trial.tried
 
 
+def range_of(work: Workbench, number: int) -> tuple[int, int]:
+    """The range of numbers of bores that a number belongs to."""
+    return next(r for r in work.ranges if number <= r[1])
+
+
 class _Trial:
     """Regular fields computed in full, the promising ones first, until the shortest that carries the house is found."""
 
     def __init__(self, work: Workbench, p: Problem, fields: Sequence[Regular]) -> None:
         self.work, self.p, self.fields = work, p, list(fields)
         self.done: set[tuple[int, ...]] = set()
+        self.own: dict[tuple[int, ...], list[float]] = {}
         self.best: Heat | None = None
         self.told, self.tried = "", 0
         self.cuts: list[float] = []
@@ -650,22 +659,28 @@ class _Trial:
         return f.members not in self.done and not self.work.clash[np.ix_(z, z)].any()
 
     def _spare(self, f: Regular) -> list[float]:
-        return [s + d for s, d in zip(f.spare, self.work.shift_k, strict=True)]
+        """What the limits leave, K, with the resistances of so many bores and what full computations of such fields taught."""
+        z, limits = list(f.members), self.work.limits[range_of(self.work, len(f.members))]
+        if f.members not in self.own:
+            t = float(self.work.length[z].sum())
+            self.own[f.members] = [
+                c - float(m[np.ix_(z, z)].sum()) / t**2 for m, c in zip(limits.matrices, limits.rights, strict=True)
+            ]
+        return [s + d for s, d in zip(self.own[f.members], limits.shift_k, strict=True)]
 
     def _need_m(self, f: Regular) -> float:
         """Length at which the warming, falling as 1 / length, would just meet the tighter limit."""
-        bounds = [c + s for (_, c), s in zip(self.work.matrices, self.work.shift_k, strict=True)]
+        bounds = [c for _, c in self.work.limits[range_of(self.work, len(f.members))].pairs()]
         return max(f.length_m * (c - s) / c for c, s in zip(bounds, self._spare(f), strict=True))
 
     def _try(self, f: Regular) -> None:
         self.done.add(f.members)
         self.tried += 1
         choice = Choice(chosen=f.members, cost=f.length_m, bound=0.0, problem=self.p, proven=None)
-        made = self.work.make(choice)
+        made = self.work.make(choice, range_of(self.work, len(f.members)))
         if made is None:
             return
-        self.work.learn(choice, made)
-        heat = made[1]
+        heat = made.heat
         if heat.ewt_min_c >= heat.case.limits.least_c and heat.ewt_max_c <= heat.case.limits.most_c:
             self.cuts.append(float(heat.needed_m or heat.offered_m))
             if self.best is None or heat.offered_m < self.best.offered_m:

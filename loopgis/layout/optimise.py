@@ -44,13 +44,16 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Range = tuple[int, int]
 
-ROUNDS = 9
+ROUNDS, BESIDE = 9, 4
+"""Rounds of choosing and making: for the number of bores of the first draft, and for others."""
 KEPT_K = 0.01
 """Kept between the water and its limit by the choice."""
 AGREE_K = 0.05
 """Choice and full computation agree when their entering water differs by less than this."""
 STEPS = (1, 2, 3, 4, 5, 6, 7, 9, 12, 16, 22, 30, 41, 57, 80, 200)
 """Numbers of bores from which on the flow of each, and so its resistance, is taken as another: up to six each for itself."""
+TEACH_K, TEACHING = 1.5, 4
+"""By how much the limits are eased to find a set that teaches what a number of bores is like, and how often that is tried."""
 MOST_RANGES = 12
 """Ranges of numbers that a proof goes through at most; what lies beyond is bounded by the shortest candidates alone."""
 CURVE_STEP_M, ROUGH_PATH_M = 2.0, 0.15
@@ -118,12 +121,14 @@ class Workbench:
         """Compute how every candidate warms every other."""
         self.draft, self.heat, self.site, self.workshop, self.rule = draft, heat, site, workshop, rule
         self.pool, self.clash = list(pool), clash.copy()
-        made = [workshop.made(c) for c in self.pool]
+        made = [
+            workshop.bore(c) for c in self.pool
+        ]  # all of them: what is chosen among, and proven about, is what can be drilled
         self.paths = [_path(c, b) for c, b in zip(self.pool, made, strict=True)]
         self.length = np.array(
             [b.length_m if b is not None else _length(p) for b, p in zip(made, self.paths, strict=True)]
         )
-        self.dead = np.array([workshop.knows(c) and workshop.made(c) is None for c in self.pool])
+        self.dead = np.array([b is None for b in made])
         self.alive = np.flatnonzero(~self.dead)
         self.spectrum = spectrum(
             self.paths, bore_radius_m=heat.loop.section.bore_radius_m, precision=ROUGHLY, skip=self.clash
@@ -149,6 +154,8 @@ class Workbench:
             if n >= MOST_RANGES:
                 bound = min(bound, self._least(r))
                 continue
+            if not self.limits[r].learned:
+                self._taught(r)
             low, made = self._proof(r, effort, found.get(r), self.worth_m(best.draft))
             bound = min(bound, low)
             if made is not None and self.worth_m(made.draft) < self.worth_m(best.draft):
@@ -210,11 +217,13 @@ class Workbench:
     def _agreed(self, r: Range) -> Made | None:
         """The cheapest held set of rounds of choosing, making and learning, until the choice and the full computation agree."""
         best: Made | None = None
-        for _ in range(ROUNDS):
+        for _ in range(ROUNDS if r == self._likely()[0] else BESIDE):
             try:
                 choice = self.choose(0, r, None)
             except NoLayoutError:
-                break
+                if self.limits[r].learned or not self._taught(r):
+                    break
+                continue
             made = self.make(choice, r)
             if made is None:
                 continue
@@ -224,11 +233,22 @@ class Workbench:
                 break
         return best
 
-    def choose(self, effort: int, r: Range, best: Made | None, *, below: float = np.inf) -> Choice:
+    def _taught(self, r: Range) -> bool:
+        """Make one set of so many bores that nearly holds, so that the limits of that number are those of the full computation."""
+        for _ in range(TEACHING):
+            try:
+                choice = self.choose(0, r, None, ease_k=TEACH_K)
+            except NoLayoutError:
+                return False
+            if self.make(choice, r) is not None:
+                return True
+        return False
+
+    def choose(self, effort: int, r: Range, best: Made | None, *, below: float = np.inf, ease_k: float = 0.0) -> Choice:
         """Choice of so many candidates that may still be drilled, limits moved by what full computations taught; own numbering."""
         self.alive = np.flatnonzero(~self.dead)
         both = np.ix_(self.alive, self.alive)
-        kept = (0.0 if effort else KEPT_K) + self.margin_k  # what is proven is proven for the limit itself
+        kept = (0.0 if effort else KEPT_K) + self.margin_k - ease_k  # what is proven is proven for the limit itself
         length = self.length[self.alive]
         back = {int(i): k for k, i in enumerate(self.alive)}
         known = [back[i] for i in self.known(best.draft if best is not None else self.draft) if i in back]
@@ -285,6 +305,7 @@ class _Limits:
         ]
         self.rights = [s.right for s in sides]
         self.shift_k = [0.0] * len(sides)
+        self.learned = False
 
     def pairs(self) -> list[tuple[Array, float]]:
         return [(m, c + s) for m, c, s in zip(self.matrices, self.rights, self.shift_k, strict=True)]
@@ -292,7 +313,7 @@ class _Limits:
     def learn(self, chosen: Sequence[int], length: Array, spare_k: Sequence[float]) -> float:
         """Move the limits by the full computation less the choice's own; gives the larger difference of limits near binding."""
         t = float(length[list(chosen)].sum())
-        worst = 0.0
+        worst, self.learned = 0.0, True
         for k, ((m, c), spare) in enumerate(zip(self.pairs(), spare_k, strict=True)):
             off = spare - (c - float(m[np.ix_(chosen, chosen)].sum()) / t**2)
             self.shift_k[k] += off

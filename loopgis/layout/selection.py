@@ -39,8 +39,8 @@ less)."""
 NOTHING_BELOW = "it is proven that nothing costs less than what is of interest"
 TREE_SIZE = 160
 """Above so many free candidates the time is spent on the root alone: branching does not move it (facts/select)."""
-ROOT_ALONE = 2
-"""Times the steps of one effort, where the root is all there is."""
+LARGE, ROOT_ALONE = 300, 2
+"""From so many candidates on, the root is all there is: it gets so many times the steps of one effort."""
 WIDE = 1.12
 """A range of total length wider than this ratio is cut before candidates are fixed."""
 CLOSED = 1e-7
@@ -159,7 +159,7 @@ def _chosen(
     if effort is None:
         tree.grow(ROOT_STEPS, 10**9, rounds=6)
     else:
-        steps = EFFORT_STEPS * (1 if tree.small else ROOT_ALONE)
+        steps = EFFORT_STEPS * (1 if p.size < LARGE else ROOT_ALONE)
         tree.grow(steps * effort, EFFORT_NODES * (effort - 1), rounds=3)
     if tree.best is None:
         if tree.bound == np.inf and below == np.inf:

@@ -214,7 +214,10 @@ def _ticks(axes: Any, many: Sequence[Bore], rod_m: float) -> list[Any]:
 
 
 def exits(axes: Any, many: Sequence[Bore], labels: Labels) -> list[tuple[float, float, str]]:
-    """Rings at the exits with the bore's number inside; numbers that find no room inside are given back for the labels."""
+    """Rings at the exits with the bore's number inside; numbers that find no room inside are given back for the labels.
+
+    Bores that are in the ground already have full rings.
+    """
     ends = np.array([(b.x_m[-1], b.y_m[-1]) for b in many])
     px = axes.transData.transform(ends)
     apart = np.hypot(*(px[:, None] - px[None]).transpose(2, 0, 1)) + np.eye(len(many)) * 1e9
@@ -222,10 +225,11 @@ def exits(axes: Any, many: Sequence[Bore], labels: Labels) -> list[tuple[float, 
     for b, (x, y), nearest in zip(many, ends, apart.min(axis=1), strict=True):
         number = bore_number(b)
         roomy = nearest >= RING_PX and len(number) < 3
-        axes.plot(x, y, "o", ms=11.5 if roomy else 5, mfc=tokens.PAPER, mec=tokens.INK, mew=1.5, zorder=14)
+        face, ink = (tokens.INK, tokens.PAPER) if b.in_ground else (tokens.PAPER, tokens.INK)
+        axes.plot(x, y, "o", ms=11.5 if roomy else 5, mfc=face, mec=tokens.INK, mew=1.5, zorder=14)
         labels.block(float(x), float(y), 14 if roomy else 7)
         if roomy:
-            style = {"fontsize": figure.SMALL, "fontweight": "bold", "family": figure.FONT, "color": tokens.INK}
+            style = {"fontsize": figure.SMALL, "fontweight": "bold", "family": figure.FONT, "color": ink}
             axes.text(x, y, number, ha="center", va="center_baseline", zorder=15, clip_on=True, **style)
         else:
             beside.append((float(x), float(y), number))

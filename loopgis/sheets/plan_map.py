@@ -191,16 +191,13 @@ def _own_rows(layout: Layout, *, others: bool) -> list[Any]:
         Line2D([], [], color=tokens.INK, lw=tokens.LEVEL_WIDTH, label="bore, level run"),
         Line2D([], [], color=tokens.INK, lw=tokens.SLANT_WIDTH, label="bore, slant"),
         Line2D([], [], color=tokens.INK, marker="|", ms=6, lw=tokens.SLANT_WIDTH, label="every fifth rod"),
-        Line2D(
-            [],
-            [],
-            marker="o",
-            color="none",
-            mfc=tokens.PAPER,
-            mec=tokens.INK,
-            ms=8,
-            mew=1.4,
-            label="exit, with the bore's number",
+        *(
+            Line2D([], [], marker="o", color="none", mfc=face, mec=tokens.INK, ms=8, mew=1.4, label=label)
+            for face, label, there in (
+                (tokens.PAPER, "exit, with the bore's number", False),
+                (tokens.INK, "exit of a bore in the ground", True),
+            )
+            if any(b.in_ground == there for b in layout.bores)
         ),
         Patch(fc=tokens.PAPER, ec=tokens.INK, lw=1.2, label="drill pad"),
     ]
