@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __version__ = VERSION
 __all__ = ["__version__", "audit", "design", "read_site", "score"]
 
-_ROOMS = {"ground", "layout"}
+_ROOMS = {"bore", "ground", "layout"}
 """Rooms whose calls are part of the public interface: loopgis.ground.response and so on."""
 _HOME = {
     "read_site": "loopgis.site.read",

@@ -12,6 +12,7 @@ from typing import Any
 
 from loopgis.core.errors import InputError
 
+LBF_N = 4.4482216152605
 FT_M = 0.3048
 """International foot in metres, exact (NIST SP 811)."""
 US_FT_M = 1200 / 3937
@@ -99,6 +100,15 @@ def length_text(metres: float, units: str, digits: int = 1) -> str:
     ('15.0 ft', '4.6 m')
     """
     return f"{metres / FT_M:.{digits}f} ft" if units == "us" else f"{metres:.{digits}f} m"
+
+
+def force_text(newtons: float, units: str) -> str:
+    """Force for people: "4.1 kN" or "917 lbf".
+
+    >>> force_text(4080, "us"), force_text(4080, "metric")
+    ('917 lbf', '4.1 kN')
+    """
+    return f"{newtons / LBF_N:.0f} lbf" if units == "us" else f"{newtons / 1000:.1f} kN"
 
 
 def temperature_text(celsius: float, units: str, digits: int = 1) -> str:

@@ -13,6 +13,7 @@ from loopgis.core.units import length_text
 from loopgis.layout import clearances as clear
 from loopgis.layout import distinct
 from loopgis.layout import score as scoring
+from loopgis.layout.drilling import pull_findings, pulls_of
 from loopgis.layout.heat import wanted_level_m
 from loopgis.layout.heat_notes import heat_findings
 from loopgis.layout.model import Clearance, Header, Layout
@@ -161,6 +162,9 @@ def judge(
             finer_gain_pct=None if finer is None else 100 * finer,
             heat_margin_k=min(heat.ewt_min_c - heat.case.limits.least_c, heat.case.limits.most_c - heat.ewt_max_c),
         )
+    pulls = pulls_of(site, draft.bores)
+    largest = max((p.path.largest_n for p in pulls if p is not None), default=None)
+    evaluation = replace(evaluation, pull_max_kn=None if largest is None else largest / 1000)
     layout = Layout(
         layout_id="",
         rank=0,
@@ -175,8 +179,10 @@ def judge(
         terms={},
         pareto=False,
         heat=heat,
+        pulls=pulls,
     )
-    told = [*layout_findings(layout, field, wish), *heat_findings(layout, site.spec.units)]
+    units = site.spec.units
+    told = [*layout_findings(layout, field, wish), *heat_findings(layout, units), *pull_findings(pulls, units)]
     return replace(layout, findings=tuple(told))
 
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     from loopgis.bore.model import Bore
     from loopgis.core.findings import Finding, Outcome
+    from loopgis.layout.drilling import Pull
     from loopgis.layout.heat import Heat
 
 
@@ -123,7 +124,7 @@ class Layout:
 
     layout_id: e.g. "L-01"; rank: 1 = best; pattern: fan | parallel; score: 0..100, higher is better; terms: every term of
     the score as {name: {"value": raw figure, "share": 0..1, "weight": weight, "points": share * weight}}; distinction: what it is
-    best at of those it was compared with, e.g. "shortest, best fan".
+    best at of those it was compared with, e.g. "shortest, best fan"; pulls: of each bore, in order.
     """
 
     layout_id: str
@@ -141,6 +142,7 @@ class Layout:
     distinction: str = ""
     findings: tuple[Finding, ...] = field(default=())
     heat: Heat | None = None
+    pulls: tuple[Pull | None, ...] = ()
 
     def summary(self) -> dict[str, Any]:
         """Figures for summary.json."""

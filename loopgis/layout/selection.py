@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 COUNTED_OUT = 15
 """Up to so many candidates all sets are counted out."""
 FEW_SETS = 3_000_000
-SEARCH_SHARE, ROOT_SHARE = 0.3, 0.5
+SEARCH_SHARE, ROOT_SHARE = 0.4, 0.5
 """Shares of the time for the search, and for the root of the tree."""
 ROOT_STEPS, NODE_STEPS = 4000, 250
 SEARCH_STARTS, EFFORT_STARTS, EFFORT_STEPS, EFFORT_NODES = 2, 6, 75, 2

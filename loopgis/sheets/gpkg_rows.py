@@ -210,10 +210,17 @@ def _bores(layout: Layout, rod_length_m: float) -> Iterator[Row]:
             "hole_diameter_m": b.hole_diameter_m,
             "rods": rods_needed(b.length_m, rod_length_m),
             "pipe_m": 2 * b.length_m,
+            **_pull(layout, n),
             "outcome": worst.get(b.bore_id),
             **_level(b),
         }
         yield shapely.LineString(b.xyz), _some(figures)
+
+
+def _pull(layout: Layout, number: int) -> dict[str, float]:
+    """Pull and its margin, empty for a bore that is in the ground."""
+    pull = layout.pulls[number] if layout.pulls else None
+    return {} if pull is None else {"pull_kn": pull.path.largest_n / 1000, "pull_ratio": pull.margin.ratio}
 
 
 def _level(bore: Bore) -> dict[str, float | None]:

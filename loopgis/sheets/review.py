@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.findings import in_order
-from loopgis.core.units import FT_M, kelvin_text, length_text, temperature_text
+from loopgis.core.units import FT_M, force_text, kelvin_text, length_text, temperature_text
 from loopgis.sheets import review_chart, tokens
 from loopgis.sheets.cautions import CAUTIONS
 
@@ -39,7 +39,7 @@ ENOUGH = 0.995
 """Share of the wanted length that counts as reached, as in the findings of a layout."""
 NOT_COMPUTED = (
     "Hydraulics: head, pump power, flow needed to purge.",
-    "Drilling loads: pull on the pipe, pressure of the drilling fluid, collapse.",
+    "Drilling loads but the pull: pressure of the drilling fluid, collapse.",
     "Time and cost.",
 )
 TERM_WORDS = {
@@ -98,6 +98,7 @@ def write_review(
         area=words.area(site.parcel.area),
         degrees=words.temperature,
         kelvin=words.kelvin,
+        force=words.force,
     )
     path.write_text(page, "utf-8")
 
@@ -127,6 +128,10 @@ class Words:
     def temperature(self, celsius: float | None) -> str:
         """Temperature with its unit."""
         return "\u2013" if celsius is None or not math.isfinite(celsius) else temperature_text(celsius, self.units)
+
+    def force(self, newtons: float) -> str:
+        """Force with its unit."""
+        return force_text(newtons, self.units)
 
     def kelvin(self, kelvin: float, digits: int = 2) -> str:
         """Temperature difference with its unit."""

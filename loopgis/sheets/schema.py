@@ -118,7 +118,8 @@ LAYERS: dict[str, LayerSchema] = {
             _c("rods", "int", "drill rods needed"),
             _c("pipe_m", "float", "loop pipe in the bore: two legs"),
             _c("heat_share", "float", "share of the layout's heat in the last year; empty without a demand"),
-            _c("pull_kn", "float", "pull load; empty in this version"),
+            _c("pull_kn", "float", "largest pull on the empty loop pipes; empty for a bore in the ground"),
+            _c("pull_ratio", "float", "what the pipes bear together over that pull"),
             _c("outcome", "str", "worst of its rows in clearances", "outcome"),
         ),
     ),
@@ -215,7 +216,7 @@ LAYERS: dict[str, LayerSchema] = {
                 "lot_line_change_k", "float", "largest change of ground temperature along the lot line in the last year"
             ),
             _c("head_kpa", "float", "empty in this version"),
-            _c("pull_max_kn", "float", "empty in this version"),
+            _c("pull_max_kn", "float", "largest pull of its bores"),
             _c("cost", "float", "empty in this version"),
             _c("score", "float", "0 to 100, higher is better"),
             _c("pareto", "int", "1: no other layout beats it in drilled length, crossings and heat margin at once"),
