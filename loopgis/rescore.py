@@ -44,7 +44,6 @@ NEAR_PAD_M = 3.0
 """A new line without layout_id belongs to the one pad that one of its ends is this near to."""
 SAME = 1e-9
 """Figures that differ by less than this share are the same."""
-HELD_SHARE = 0.002
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -420,11 +419,10 @@ def _gap(row: dict[str, Any], bores: Sequence[Bore], heat: Heat | None, *, edite
         return None
     if not edited:
         return float(gap) / 100
-    holds = heat.needed_m is not None and heat.needed_m <= heat.offered_m * (1 + HELD_SHARE)
     there = sum(b.length_m for b in bores if b.in_ground)
     bound = (float(total) - there) * (1 - float(gap) / 100)
     left = sum(b.length_m for b in bores) - there
-    return max(0.0, 1 - bound / left) if holds and left > 0 else None
+    return max(0.0, 1 - bound / left) if heat.holds and left > 0 else None
 
 
 def _too_near(a: Bore, b: Bore, short_m: float, stations_m: tuple[float, float], units: str) -> Finding:

@@ -91,12 +91,8 @@ def distinctions(layouts: Sequence[Layout]) -> list[str]:
 
 
 def carries(layout: Layout) -> bool:
-    """Does it carry the house for all its years."""
-    e = layout.evaluation
-    return e.needed_length_m is not None and e.needed_length_m <= e.total_length_m * (1 + HELD_SHARE)
-
-
-HELD_SHARE = 0.002
+    """Has it as much bore as the house needs for all its years."""
+    return layout.heat is not None and layout.heat.holds
 
 
 def front(rows: Sequence[Evaluation]) -> list[bool]:

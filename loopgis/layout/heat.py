@@ -38,8 +38,8 @@ PATH_TOLERANCE_M = 0.03
 TYPICAL_LEVEL_M, TYPICAL_SLANT_M, MOST_TRIED = 45.0, 17.0, 40
 """The bore that a first guess is made of: level run, plan length of each slant, and how many bores are laid side by side at
 most."""
-HELD_K = 0.05
-"""Entering water this near to a limit counts as held."""
+HELD_K, HELD_SHARE = 0.05, 0.002
+"""Entering water this near to a limit counts as held, and bore that is short by this share as enough."""
 LINE_STEP_M, LINE_POINTS = 2.0, 150
 """Points on the lot line: this far apart, and so many at most."""
 
@@ -83,6 +83,11 @@ class Heat:
         """Coldest water that goes into the ground."""
         values = self.course.leaving_c[np.isfinite(self.course.leaving_c)]
         return float(values.min()) if len(values) else None
+
+    @property
+    def holds(self) -> bool:
+        """Is there as much bore as the water's limits ask for."""
+        return self.needed_m is not None and self.needed_m <= self.offered_m * (1 + HELD_SHARE)
 
     @property
     def too_cold(self) -> bool:

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-HELD_SHARE, REACH = 0.002, 1.25
+REACH = 1.25
 SPARE_SHARE, FULL_SHARE = 0.01, 0.97
 """A layout is drawn anew when its level run is short of what the heat needs, or has a bore to spare; the first share is added
 to what is then asked for. One that reached less than the second share of what was asked for is taken to fill its ground."""
@@ -69,7 +69,7 @@ class Settled:
     @property
     def holds(self) -> bool:
         """Does it carry the house."""
-        return self.heat is not None and _holds(self.heat)
+        return self.heat is not None and self.heat.holds
 
     @property
     def gap(self) -> float | None:
@@ -79,10 +79,6 @@ class Settled:
         there = sum(b.length_m for b in self.draft.bores if b.in_ground)
         left = self.worth_m - there
         return max(0.0, 1 - (self.bound_m - there) / left) if left > 0 else 0.0
-
-
-def _holds(heat: Heat) -> bool:
-    return heat.needed_m is not None and heat.needed_m <= heat.offered_m * (1 + HELD_SHARE)
 
 
 def as_long_as_needed(draft: Draft, ground: Prepared, workshop: Workshop) -> Settled:
@@ -178,7 +174,7 @@ def _finer(now: Settled, ground: Prepared, workshop: Workshop) -> Settled:
     bench = _bench(now, pool, clash, ground, workshop, same_number=True)
     found = bench.other()
     before = now.worth_m or 0.0
-    if found is None or bench.worth_m(found[0]) >= before or not _holds(found[1]):
+    if found is None or bench.worth_m(found[0]) >= before or not found[1].holds:
         return replace(now, finer_share=0.0)
     worth = bench.worth_m(found[0])
     return replace(now, draft=found[0], heat=found[1], worth_m=worth, finer_share=1 - worth / before)
@@ -212,7 +208,7 @@ def others(best: Settled, ground: Prepared, tell: Callable[[str], None]) -> Iter
         return
     extra = CROSSING_WORTH_M * crossings_of(best.bench.pool, ground)
     for name, made in (("safest", best.bench.other(extra_m=extra)), ("warmest", best.bench.other(margin_k=WARMER_K))):
-        if made is not None and _holds(made[1]):
+        if made is not None and made[1].holds:
             tell(f"{name} {made[0].pattern}: {len(made[0].bores)} bores, {drilled_m(made[0]):.0f} m drilled")
             yield Settled(draft=made[0], heat=made[1], worth_m=best.bench.worth_m(made[0]), bound_m=best.bound_m)
 
