@@ -51,7 +51,7 @@ class Scoring:
     """Layouts of a file as they are now.
 
     layouts: ranked, with the ids they have in the file; refused: lines that cannot be drilled; changes: figures that are no longer
-    what they were, bore by bore and layout by layout.
+    what they were, bore by bore and layout by layout; spare_pads: of layouts of which no line can be drilled.
     """
 
     site: Site
@@ -61,13 +61,14 @@ class Scoring:
     changes: tuple[Change, ...]
     findings: tuple[Finding, ...]
     rod_log: tuple[dict[str, Any], ...]
+    spare_pads: tuple[tuple[str, Pad], ...] = ()
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the file as scored, all or nothing. Raises InputError when it is there and overwrite is False."""
         from loopgis.core.version import VERSION  # noqa: PLC0415
 
         place = ready_to_write(path, overwrite=overwrite)
-        scored = Scored(refused=self.refused, changes=self.changes, rod_log=self.rod_log)
+        scored = Scored(refused=self.refused, changes=self.changes, rod_log=self.rod_log, pads=self.spare_pads)
         write_layouts(place, self.site, self.zones, self.layouts, version=VERSION, scored=scored)
         return place
 
@@ -206,6 +207,7 @@ def score(
         changes=(*done, *_figures_changed(sheet, new)),
         findings=tuple(in_order(findings)),
         rod_log=sheet.rod_log,
+        spare_pads=tuple((m.name, m.pad) for m in made if m.layout is None and m.refused),
     )
 
 
@@ -234,6 +236,8 @@ def _layout_near(line: DrawnLine, pads: dict[str, Polygon]) -> str:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Made:
+    name: str
+    pad: Pad
     layout: Layout | None
     refused: list[Refused]
     findings: list[Finding]
@@ -264,7 +268,7 @@ def _layout(name: str, lines: Sequence[DrawnLine], sheet: Sheet, ground: Prepare
                 message="no bore is left that can be drilled; it is left out",
             )
         )
-        return _Made(layout=None, refused=refused, findings=findings, changes=changes)
+        return _Made(name=name, pad=pad, layout=None, refused=refused, findings=findings, changes=changes)
     pairs = pair_distances(bores, ground.rule)
     draft = Draft(pad=pad, pattern=pattern, bores=bores, pairs=pairs, candidates=0)
     heat, touching = _heat(name, ground, bores)
@@ -284,7 +288,7 @@ def _layout(name: str, lines: Sequence[DrawnLine], sheet: Sheet, ground: Prepare
             if d.shortfall_m > 0]  # fmt: skip
     told = tuple(replace(f, layout_id=name) for f in (*near, *touching, *judged.findings))
     judged = replace(judged, layout_id=name, findings=told)
-    return _Made(layout=judged, refused=refused, findings=findings, changes=changes)
+    return _Made(name=name, pad=pad, layout=judged, refused=refused, findings=findings, changes=changes)
 
 
 def _pad(name: str, sheet: Sheet) -> tuple[Pad, bool]:

@@ -8,7 +8,7 @@ source "$(dirname -- "${BASH_SOURCE[0]}")/_env.sh"
 prepare
 cd -- "$ROOT"
 if [ $# -eq 0 ]; then
-    set -- -m "not slow" -n 2
+    set -- -m "not slow" -n 2 --dist worksteal
 fi
 export MPLBACKEND=Agg
 failed=""

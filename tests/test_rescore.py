@@ -309,6 +309,28 @@ def test_a_moved_pad_is_measured_where_it_is(sheet):
     assert {c.figure for c in result.changes} & {"header_length_m"}
 
 
+def test_bores_do_not_follow_a_pad_that_was_moved_away(sheet):
+    edit(sheet, lambda t: t.assign(geometry=t.geometry.translate(9.0, 14.0)), "pads")
+    with pytest.raises(NoLayoutError, match="off the pad"):
+        score(sheet, SITE)
+
+
+def test_a_layout_of_which_all_lines_are_refused_can_be_mended_later(sheet, tmp_path):
+    whole = gpd.read_file(sheet, layer="bores")
+    for name in whole[whole.layout_id == "L-01"].bore_id:
+        reshape(sheet, "L-01", name, out_of_lot)
+    result = score(sheet, SITE)
+    assert "L-01" not in {y.layout_id for y in result.layouts}
+    out = result.write(tmp_path / "scored.gpkg")
+    again = score(out, SITE)
+    assert {r.layout_id for r in again.refused} == {"L-01"}
+    lines = dict(zip(whole.bore_id[whole.layout_id == "L-01"], whole.geometry[whole.layout_id == "L-01"], strict=True))
+    edit(out, lambda t: t.assign(geometry=[shapely.force_2d(lines[b]) for b in t.bore_id]), "refused")
+    mended = score(out, SITE)
+    assert mended.refused == ()
+    assert {y.layout_id for y in mended.layouts} == set(whole.layout_id)
+
+
 def test_another_site_file_is_noticed(sheet):
     wider = replace(SITE, spec=replace(SITE.spec, bore=replace(SITE.spec.bore, spacing_m=6.5)))
     result = score(sheet, wider)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,7 +30,8 @@ if TYPE_CHECKING:
 
 VERTEX_M = 0.45
 """Vertices of a kept bore are at most this far apart."""
-DEEPEST_M = 100.0
+DEEPEST_M, LEAST_M, ENDS_M = 100.0, 0.3, 2.0
+"""A logged bore lies between these depths, and an end of it this near to the ground; else its heights are of another datum."""
 LEVEL_SHARE = 0.8
 """A bore of which no column says how deep it was meant to be is level where it is deeper than this share of its greatest depth."""
 
@@ -41,12 +43,12 @@ def kept_bore(line: DrawnLine, field: Field, pattern: str) -> Redrawn:
     depth = ground - xyz[:, 2] if xyz.shape[1] > 2 else np.full(len(xyz), np.nan)
     if not np.isfinite(ground).all():
         raise InputError(line.where, "lies where the elevation raster has no ground", "give a raster that covers it")
-    if np.isfinite(depth).all() and float(np.max(depth)) > 0.3:
-        if float(depth.max()) > DEEPEST_M or float(depth.min()) < -2.0:
-            what = f"lies {float(depth.min()):.1f} to {float(depth.max()):.1f} m below the ground"
-            raise InputError(
-                line.where, what, "give heights in metres above the raster's datum, or a line without heights"
-            )
+    if np.isfinite(depth).all() and bool(np.any(xyz[:, 2] != 0)):
+        low, high, ends = float(depth.min()), float(depth.max()), depth[[0, -1]]
+        if high > DEEPEST_M or low < -ENDS_M or high < LEAST_M or float(np.abs(ends).min()) > ENDS_M:
+            what = f"lies {low:.1f} to {high:.1f} m below the ground, its ends {ends[0]:.1f} and {ends[1]:.1f} m"
+            remedy = "give heights in metres above the raster's datum, or a line without heights"
+            raise InputError(line.where, what, remedy)
         return Redrawn(line=line, bore=_as_it_lies(line, field, pattern), edited=False)
     return _as_planned(line, field, pattern)
 
@@ -138,6 +140,7 @@ def with_kept(field: Field) -> tuple[Field, list[Finding]]:
     """The field with the bores that are in its ground, a pad where they begin unless one is given, and what to tell."""
     site, spec = field.site, field.site.spec
     kept = kept_bores(site, field)
+    _apart(kept, site)
     told = [
         Finding(
             severity="warning",
@@ -157,6 +160,15 @@ def with_kept(field: Field) -> tuple[Field, list[Finding]]:
         message = f"[pad] at lies {away} from where the kept bores begin: their pipes must reach the same header"
         told.append(Finding(severity="warning", code="kept-far", message=message, remedy="leave [pad] at out"))
     return replace(field, site=site, kept=tuple(_as_candidates(kept, field))), told
+
+
+def _apart(kept: Sequence[Bore], site: Site) -> None:
+    """Raise InputError for two kept bores that touch: the ground between them cannot be computed."""
+    for (a, one), (b, two) in combinations(zip(kept, site.kept, strict=True), 2):
+        gap = float(min(np.linalg.norm(b.xyz - p, axis=1).min() for p in a.xyz))
+        if gap < a.hole_diameter_m:
+            what = f"comes within {gap:.2f} m of {two.where}: two bores in the same hole cannot be computed"
+            raise InputError(one.where, what, "leave one of them out, or begin the line where the bores part")
 
 
 def _as_candidates(kept: Sequence[Bore], field: Field) -> list[tuple[Candidate, Bore]]:

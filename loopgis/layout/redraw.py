@@ -89,12 +89,12 @@ def redraw(
         _, s = half_stations(known)
         was = np.column_stack(known.at(s)[:2])
         moved = _moved(was, drawn, exit_xy)
-        if moved is None:
+        if moved is None and shapely.distance(pad.polygon, shapely.Point(was[0])) <= OFF_PAD_M:
             shape = str(figures.get("shape") or "straight")
             deeper = was_tier is not None and abs(tier - was_tier) > SAME_M
             told = f"its target depth is now {length_text(tier, field.site.spec.units)}" if deeper else ""
             return _made(line, known, field, tier, pattern, shape, edited=deeper, told=told)
-        drawn, told = moved
+        drawn, told = moved or (was, "its pad was moved away from it")
     else:
         drawn, told = _from_pad(drawn, pad)
     off = shapely.distance(pad.polygon, shapely.Point(drawn[0]))

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
     from loopgis.bore.model import Bore
-    from loopgis.layout.model import Clearance, Layout
+    from loopgis.layout.model import Clearance, Layout, Pad
     from loopgis.rules.model import Zone
     from loopgis.site.model import Feature, Site
 
@@ -54,11 +54,12 @@ class Change:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Scored:
-    """What scoring adds to a file, and the readings of the crew that it carries over."""
+    """What scoring adds to a file: the readings of the crew are carried over, and pads of layouts without a drillable line kept."""
 
     refused: tuple[Refused, ...] = ()
     changes: tuple[Change, ...] = ()
     rod_log: tuple[dict[str, Any], ...] = ()
+    pads: tuple[tuple[str, Pad], ...] = ()
 
 
 def rows(
@@ -73,7 +74,13 @@ def rows(
         "buildings": [(_multi(f.geometry), _thing(f)) for f in site.buildings],
         "features": [(f.geometry, _thing(f)) for f in site.features],
         "zones": [(_multi(z.polygon), _zone(z)) for z in zones],
-        "pads": [(y.pad.polygon, _pad(y)) for y in layouts],
+        "pads": [
+            (pad.polygon, _pad(name, pad, rank))
+            for name, pad, rank in (
+                *((y.layout_id, y.pad, y.rank) for y in layouts),
+                *((name, pad, None) for name, pad in scored.pads),
+            )
+        ],
         "bores": [row for y in layouts for row in _bores(y, rod)],
         "rods": [row for y in layouts for row in _rods(y, rod)],
         "exits": [(shapely.Point(b.xyz[-1]), _ids(y, b.bore_id)) for y in layouts for b in y.bores],
@@ -117,15 +124,15 @@ def _ids(layout: Layout, bore_id: str) -> dict[str, Any]:
     return {"layout_id": layout.layout_id, "bore_id": bore_id, "rank": layout.rank}
 
 
-def _pad(layout: Layout) -> dict[str, Any]:
-    short, long = layout.pad.size_m
+def _pad(layout_id: str, pad: Pad, rank: int | None) -> dict[str, Any]:
+    short, long = pad.size_m
     return {
-        "layout_id": layout.layout_id,
-        "rank": layout.rank,
-        "axis_deg": layout.pad.axis_deg,
+        "layout_id": layout_id,
+        "rank": rank,
+        "axis_deg": pad.axis_deg,
         "short_m": short,
         "long_m": long,
-        "given": int(layout.pad.given),
+        "given": int(pad.given),
     }
 
 

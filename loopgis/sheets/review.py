@@ -164,7 +164,7 @@ def answer(site: Site, layouts: Sequence[Layout]) -> list[str]:
     told = [f"{bores} in a {best.pattern} pattern, {drilled} drilled, of which {level} run level at depth."]
     told += _carries(best, units)
     told += _enough(site, best)
-    told += _bounded(best)
+    told += _bounded(best, weighed=site.spec.per_bore_m > 0 or site.spec.per_crossing_m > 0)
     told.append(_why(layouts))
     return told
 
@@ -221,14 +221,23 @@ def _needed(heat: Heat, units: str) -> str:
     return f"For {heat.needed.governs} {needed} of bore is needed{spread}; {drawn} are drawn."
 
 
-def _bounded(best: Layout) -> list[str]:
-    """How much less drilling any other choice of bores could need; nothing where nothing is proven."""
+def _bounded(best: Layout, *, weighed: bool) -> list[str]:
+    """How much less drilling any other choice of bores could need; nothing where nothing is proven.
+
+    weighed: the site file makes bores or crossings count besides the length.
+    """
     gap, finer = best.evaluation.bound_gap_pct, best.evaluation.finer_gain_pct
     if gap is None:
         return []
     there = any(b.in_ground for b in best.bores)
-    tried = "Among the ways for bores that were tried from this pad" + (" round those in the ground" if there else "")
-    less = "drills less" if gap < LEAST_GAP_PCT else f"drills less by more than {gap:.1f} %"
+    tried = f"Among the ways for {best.pattern} bores that were tried from this pad"
+    tried += " round those in the ground" if there else ""
+    verb = (
+        "costs less (drilled length, and what bores and crossings count for by the site file)"
+        if weighed
+        else "drills less"
+    )
+    less = verb if gap < LEAST_GAP_PCT else f"{verb} by more than {gap:.1f} %"
     told = [f"{tried} no choice that carries the house {less}{' of what is still to drill' if there else ''}."]
     if finer is not None and finer >= LEAST_GAP_PCT:
         told.append(f"Ways between those tried brought another {finer:.1f} %, which is taken.")

@@ -165,6 +165,20 @@ def test_heights_of_another_datum_are_refused(fresh):
         prepare(replace(SITE, kept=(replace(line, xyz_m=deep),)))
 
 
+@pytest.mark.parametrize("off_m", [32.0, 6.0, 3.0, -3.0])
+def test_heights_that_lie_above_or_whole_under_the_ground_are_refused(fresh, off_m):
+    line = as_drilled(fresh.bores[0], 0)
+    with pytest.raises(InputError, match="below the ground"):
+        prepare(replace(SITE, kept=(replace(line, xyz_m=line.xyz_m + np.array([0, 0, off_m])),)))
+
+
+def test_two_kept_bores_in_one_hole_are_named(fresh):
+    line = as_drilled(fresh.bores[0], 0)
+    twin = replace(line, bore_id="B-77", where="drilled.gpkg row 2")
+    with pytest.raises(InputError, match=r"row 1.*within 0.00 m of drilled.gpkg row 2"):
+        prepare(replace(SITE, kept=(line, twin)))
+
+
 def keep_file(folder, fresh, **columns):
     lines = [shapely.LineString(as_drilled(b, n).xyz_m) for n, b in enumerate(fresh.bores)]
     xy = [SITE.frame.to_parcel_crs(np.array(g.coords)[:, :2]) for g in lines]
