@@ -127,6 +127,17 @@ def told_site(site: Site, units: str | None) -> Site:
     return replace(site, spec=replace(site.spec, units=units or site.spec.units), findings=short)
 
 
+def site_of(path_or_site: str | Path | Site, units: str | None) -> Site:
+    """A site, read from its file unless it was already, with the wanted units. Raises InputError for input that cannot be used."""
+    from loopgis.site.model import Site as SiteType  # noqa: PLC0415
+
+    if isinstance(path_or_site, SiteType):
+        return told_site(path_or_site, units)
+    from loopgis.site.read import read_site  # noqa: PLC0415
+
+    return told_site(read_site(path_or_site), units)
+
+
 def check(path: str | Path, *, units: str | None = None) -> tuple[Site | None, tuple[Finding, ...]]:
     """Everything that reading a site and its rule files turns up, errors included; the site is None when it cannot be used."""
     from loopgis.core.errors import InputError  # noqa: PLC0415
@@ -169,16 +180,8 @@ def design(
     the site file's, for sheets; effort: work spent on choosing the bores of each layout with a proof, where a demand sizes
     them (0: as first drawn, no bound; 1 takes some seconds per layout); tell: called with a line per stage.
     """
-    from loopgis.site.model import Site as SiteType  # noqa: PLC0415
-
     clock = {"start": time.perf_counter()}
-    if isinstance(path_or_site, SiteType):
-        site = path_or_site
-    else:
-        from loopgis.site.read import read_site  # noqa: PLC0415
-
-        site = read_site(path_or_site)
-    site = told_site(site, units)
+    site = site_of(path_or_site, units)
     _lap(clock, "read")
     ground = prepare(site)
     _lap(clock, "zones")
@@ -203,8 +206,7 @@ def design(
         )
         for s in chosen
     ]
-    kept = _really_different(judged, [s.draft for s in chosen], ground)
-    layouts = assemble.rank(kept, weights=site.spec.score, spacing_m=site.spec.bore.spacing_m)
+    layouts = _ranked(_really_different(_ranked(judged, site)), site)
     _lap(clock, "judge")
     findings = in_order(
         [
@@ -253,15 +255,14 @@ def _in_other_senses(chosen: Sequence[Settled], ground: Prepared, tell: Callable
     return found
 
 
-def _really_different(judged: Sequence[Layout], drafts: Sequence[Draft], ground: Prepared) -> list[Layout]:
+def _ranked(layouts: Sequence[Layout], site: Site) -> tuple[Layout, ...]:
+    return assemble.rank(layouts, weights=site.spec.score, spacing_m=site.spec.bore.spacing_m)
+
+
+def _really_different(ranked: Sequence[Layout]) -> list[Layout]:
     """At most KEPT layouts: first what is best at something, then the front, then the best scores; of like ones the first."""
-    spec = ground.field.site.spec
-    ranked = assemble.rank(judged, weights=spec.score, spacing_m=spec.bore.spacing_m)
-    order = [next(i for i, y in enumerate(judged) if y.bores is r.bores) for r in ranked]
-    first = sorted(range(len(ranked)), key=lambda n: (not ranked[n].distinction, not ranked[n].pareto, n))
-    order = [order[n] for n in first]
-    kept = [order[k] for k in apart([drafts[i] for i in order])]
-    return [judged[i] for i in sorted(kept[:KEPT])]
+    first = sorted(ranked, key=lambda y: (not y.distinction, not y.pareto, y.rank))
+    return sorted(apart(first)[:KEPT], key=lambda y: y.rank)
 
 
 def _lay_out(ground: Prepared, tell: Callable[[str], None]) -> _Found:

@@ -13,9 +13,9 @@ import shapely
 from loopgis.core.errors import InputError, NoLayoutError, RangeError
 from loopgis.core.findings import Finding, in_order
 from loopgis.core.units import length_text, temperature_text
-from loopgis.driver import layout_table, told_site
+from loopgis.driver import layout_table, site_of
 from loopgis.layout import assemble
-from loopgis.layout.generate import Draft
+from loopgis.layout.generate import Draft, fresh_names
 from loopgis.layout.heat import study
 from loopgis.layout.keep import kept_bore
 from loopgis.layout.model import Pad
@@ -24,7 +24,7 @@ from loopgis.layout.prepare import prepare
 from loopgis.layout.redraw import SAME_M, redraw
 from loopgis.layout.score import pair_distances
 from loopgis.sheets.geopackage import site_key, write_layouts
-from loopgis.sheets.gpkg_rows import Change, Refused, Scored, rows
+from loopgis.sheets.gpkg_rows import Change, Refused, Scored, figures
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -94,15 +94,15 @@ class Scoring:
             if not (c.before or c.after):
                 text: str | None = c.figure
             else:
-                text = _told_change(c, self.site.spec.units, "" if c.bore_id else "layout")
+                text = _told_change(c, self.site.spec.units)
             if text:
                 lines.setdefault((c.layout_id, c.bore_id), []).append(text)
         return [f"{' '.join(p for p in key if p)}: {', '.join(parts)}" for key, parts in sorted(lines.items())]
 
 
-def _told_change(change: Change, units: str, of: str) -> str | None:
+def _told_change(change: Change, units: str) -> str | None:
     """A change of a main figure in words; None for figures that only machines read."""
-    words = _LAYOUT_WORDS if of else _BORE_WORDS
+    words = _BORE_WORDS if change.bore_id else _LAYOUT_WORDS
     if change.figure not in words:
         return None
     name, kind = words[change.figure]
@@ -167,13 +167,8 @@ def score(
     """
     from loopgis.site.drawn import sheet_of  # noqa: PLC0415
     from loopgis.site.log import Log  # noqa: PLC0415
-    from loopgis.site.model import Site as SiteType  # noqa: PLC0415
 
-    if not isinstance(site, SiteType):
-        from loopgis.site.read import read_site  # noqa: PLC0415
-
-        site = read_site(site)
-    site = told_site(site, units)
+    site = site_of(site, units)
     log = Log()
     sheet = sheet_of(Path(gpkg), site.frame, log)
     ground = prepare(site)
@@ -197,7 +192,7 @@ def score(
         raise NoLayoutError(
             str(gpkg), [f"{r.layout_id} {r.bore_id}: {r.why}" for r in refused] or ["it holds no bores"], ""
         )
-    new = rows(site, ground.zones, layouts)
+    new = figures(site, layouts)
     done = [c for m in made for c in m.changes]
     return Scoring(
         site=site,
@@ -253,12 +248,11 @@ def _layout(name: str, lines: Sequence[DrawnLine], sheet: Sheet, ground: Prepare
     if pattern not in {"fan", "parallel"}:
         raise InputError(f"{sheet.path.name} layer layouts", f"{name} has the pattern {pattern!r}", "fan or parallel")
     drawn = [_bore(x, pad, pattern, sheet, ground) for x in _named(name, lines, sheet)]
-    held = [d for d in drawn if d.bore is not None]
     changes, findings = _doings(name, drawn, sheet), [_refusal(name, d) for d in drawn if d.bore is None]
     if pad_moved:
         changes.insert(0, Change(layout_id=name, bore_id="", figure="pad was moved", before="", after=""))
     refused = [_as_refused(name, d, site.spec.bore.depth_m[0]) for d in drawn if d.bore is None]
-    bores = tuple(d.bore for d in held if d.bore is not None)
+    bores = tuple(d.bore for d in drawn if d.bore is not None)
     if not bores:
         findings.append(
             Finding(
@@ -330,9 +324,8 @@ def _named(name: str, lines: Sequence[DrawnLine], sheet: Sheet) -> list[DrawnLin
             mine, theirs = (_away(x, sheet) for x in (line, other))
             taken[line.bore_id], out = (line, other) if mine < theirs else (other, line)
             spare.append(out)
-    numbers = (f"B-{n:02d}" for n in range(1, 10_000))
     used = set(taken) | {bore for layout, bore in (*sheet.bores, *sheet.exact) if layout == name}
-    fresh = (n for n in numbers if n not in used)
+    fresh = fresh_names(used)
     kept = {id(x) for x in taken.values()}
     return [x if id(x) in kept else replace(x, bore_id=next(fresh)) for x in lines]
 

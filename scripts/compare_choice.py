@@ -600,20 +600,13 @@ def shortest_regular(
     Gives what was found for it, the least length that such a field would need if it could be cut to measure, what it is, and
     how many were computed in full.
     """
-    for c in workshop.pools[draft.key][0]:
-        workshop.bore(c)  # so that lengths are those of bores, and what cannot be drilled is known
     work = _bench(draft, heat, ground, workshop)
-    work.alive = np.arange(len(work.pool))
     q = places_of(draft, work, ground.field.site.spec.bore.spacing_m * LANE_SHARE)
-    apart = work.clash | work.dead[:, None] | work.dead
-    np.fill_diagonal(apart, val=False)
     first = range_of(work, len(draft.bores))
-    p = problem_of(
-        work.length, work.length, [(m, max(c, 1e-3)) for m, c in work.limits[first].pairs()], conflicts=apart
-    )
-    usable = {int(i) for i in np.flatnonzero(~work.dead)}
+    limits = [(m, max(c, 1e-3)) for m, c in work.limits[first].pairs()]
+    p = problem_of(work.length, work.length, limits, conflicts=work.clash)
     most_m = np.inf if ours_m is None else CEILING * ours_m
-    fields = [f for f in regular_fields(q, p, most_m=most_m, miss=MARGIN_K) if set(f.members) <= usable]
+    fields = regular_fields(q, p, most_m=most_m, miss=MARGIN_K)
     trial = _Trial(work, p, fields)
     trial.shortest()
     return trial.best, trial.least_m(), trial.told, trial.tried

@@ -8,17 +8,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from loopgis.bore.pull import (
-    HYDROKINETIC_PA,
-    MUD_GRAVITY,
-    SAFE_STRESS_PA,
-    WATER_N_M3,
-    by_duration_pa,
-    finite,
-    not_negative,
-    pipe_is_pipe,
-    positive,
-)
+from loopgis.bore.figures import finite, not_negative, positive
+from loopgis.bore.pipe import MUD_GRAVITY, SAFE_STRESS_PA, WATER_N_M3, by_duration_pa, pipe_is_pipe
+from loopgis.bore.pull import HYDROKINETIC_PA
 from loopgis.core.errors import RangeError
 from loopgis.tables.load import load_table
 

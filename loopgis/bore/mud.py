@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from loopgis.bore.pull import WATER_N_M3, along, bundle_diameter_m, finite, not_negative, positive
+from loopgis.bore.figures import along, finite, not_negative, positive
+from loopgis.bore.pipe import WATER_N_M3, bundle_diameter_m
 from loopgis.core.errors import RangeError
 from loopgis.tables.load import load_table
 

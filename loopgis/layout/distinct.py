@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from loopgis.bore.model import Bore
-    from loopgis.layout.generate import Draft
     from loopgis.layout.model import Evaluation, Layout
 
 NEAR_M = 3.0
@@ -21,7 +20,7 @@ ALIKE_SHARE = 0.75
 """Layouts of which this share of bores is the same, on the same pad, are one choice."""
 
 
-def alike(a: Draft, b: Draft) -> bool:
+def alike(a: Layout, b: Layout) -> bool:
     """Would a designer take these two for one layout: pads overlap, and most bores run the same way."""
     if shapely.distance(a.pad.polygon, b.pad.polygon) > 0:
         return False
@@ -50,12 +49,12 @@ def same_share(a: Sequence[Bore], b: Sequence[Bore]) -> float:
     return 2 * twins / (len(a) + len(b))
 
 
-def apart(layouts: Sequence[Draft]) -> list[int]:
-    """Positions of those that are not like an earlier one."""
-    kept: list[int] = []
-    for i, draft in enumerate(layouts):
-        if not any(alike(draft, layouts[k]) for k in kept):
-            kept.append(i)
+def apart(layouts: Sequence[Layout]) -> list[Layout]:
+    """Those that are not like an earlier one."""
+    kept: list[Layout] = []
+    for layout in layouts:
+        if not any(alike(layout, other) for other in kept):
+            kept.append(layout)
     return kept
 
 

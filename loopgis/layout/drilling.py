@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from loopgis.bore.pull import pull_along, pull_margin
+from loopgis.bore.pipe import pull_margin
+from loopgis.bore.pull import pull_along
 from loopgis.core.findings import Finding
 from loopgis.core.units import force_text, length_text, parse
 from loopgis.tables.load import load_table
@@ -14,7 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from loopgis.bore.model import Bore
-    from loopgis.bore.pull import PathPull, PullMargin
+    from loopgis.bore.pipe import PullMargin
+    from loopgis.bore.pull import PathPull
     from loopgis.site.model import Site
 
 LEGS = 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import count
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ from loopgis.layout.select import pick
 from loopgis.layout.separation import conflicts
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -109,10 +110,10 @@ def named_draft(like: Draft, bores: Sequence[Bore], pairs: dict[tuple[int, int],
     """
     order = _round_the_pad(bores, like.pad)
     back = {old: new for new, old in enumerate(order)}
-    names = _names(bores, order)
+    names = fresh_names({b.bore_id for b in bores if b.in_ground})
     named = tuple(
-        replace(b, bore_id=name or b.bore_id, pattern=like.pattern)
-        for b, name in zip((bores[i] for i in order), names, strict=True)
+        replace(b, bore_id=b.bore_id if b.in_ground else next(names), pattern=like.pattern)
+        for b in (bores[i] for i in order)
     )
     moved = {}
     for (i, j), d in pairs.items():
@@ -121,11 +122,9 @@ def named_draft(like: Draft, bores: Sequence[Bore], pairs: dict[tuple[int, int],
     return replace(like, bores=named, pairs=dict(sorted(moved.items())))
 
 
-def _names(bores: Sequence[Bore], order: Sequence[int]) -> list[str]:
-    """B-01, B-02 ... in order, without the names that bores in the ground have."""
-    used = {b.bore_id for b in bores if b.in_ground}
-    fresh = (name for n in range(1, 10_000) if (name := f"B-{n:02d}") not in used)
-    return ["" if bores[i].in_ground else next(fresh) for i in order]
+def fresh_names(used: Collection[str]) -> Iterator[str]:
+    """B-01, B-02 ... without those that are used."""
+    return (name for n in count(1) if (name := f"B-{n:02d}") not in used)
 
 
 def _pool(

@@ -56,7 +56,7 @@ TEACH_K, TEACHING = 1.5, 4
 """By how much the limits are eased to find a set that teaches what a number of bores is like, and how often that is tried."""
 MOST_RANGES = 12
 """Ranges of numbers that a proof goes through at most; what lies beyond is bounded by the shortest candidates alone."""
-CURVE_STEP_M, ROUGH_PATH_M = 2.0, 0.15
+ROUGH_PATH_M = 0.15
 ROUGHLY = Precision(step=0.2, receiver=4, inside=8, outside=5, alone=20)
 """Good for some 1e-3 in h: what the choice works with is corrected by full computations."""
 
@@ -66,8 +66,8 @@ class Better:
     """What the choice came to.
 
     draft, heat: the bores, made and computed in full; worth_m: their drilled length and what they count for besides; bound_m: no
-    choice among the candidates that carries the house is worth less, by the choice's own heat and lengths (heat shared evenly and
-    corrected at the chosen bores; lengths of bores never made are estimates); differs_k: full computation less the choice's own
+    choice among the candidates that carries the house is worth less, by the choice's own heat (shared evenly and corrected at
+    the chosen bores); differs_k: full computation less the choice's own
     heat.
     """
 
@@ -108,10 +108,10 @@ def drilled_m(draft: Draft) -> float:
 
 
 class Workbench:
-    """The candidates of a pad as the choice sees them, and what making the chosen ones teaches.
+    """The candidates of a pad that can be drilled, as the choice sees them, and what making the chosen ones together teaches.
 
-    draft, heat: what was drawn so far: gives the loads and a set to begin with; extra_m: (n,) metres of drilling that each
-    candidate counts for besides its own; count: bores to choose, None: as many as serve.
+    pool, bores, length, clash: of those candidates. draft, heat: what was drawn so far: gives the loads and a set to begin with;
+    extra_m: (n,) metres of drilling that each candidate counts for besides its own; count: bores to choose, None: as many as serve.
     """
 
     def __init__(
@@ -120,24 +120,18 @@ class Workbench:
     ) -> None:  # fmt: skip
         """Compute how every candidate warms every other."""
         self.draft, self.heat, self.site, self.workshop, self.rule = draft, heat, site, workshop, rule
-        self.pool, self.clash = list(pool), clash.copy()
-        made = [
-            workshop.bore(c) for c in self.pool
-        ]  # all of them: what is chosen among, and proven about, is what can be drilled
-        self.paths = [_path(c, b) for c, b in zip(self.pool, made, strict=True)]
-        self.length = np.array(
-            [b.length_m if b is not None else _length(p) for b, p in zip(made, self.paths, strict=True)]
-        )
-        self.dead = np.array([b is None for b in made])
-        self.alive = np.flatnonzero(~self.dead)
-        self.spectrum = spectrum(
-            self.paths, bore_radius_m=heat.loop.section.bore_radius_m, precision=ROUGHLY, skip=self.clash
-        )
-        self.sides = _sides(heat, self.spectrum, self.paths, self.length)
-        self.base = np.zeros(len(self.pool)) if extra_m is None else extra_m
+        made = [workshop.bore(c) for c in pool]
+        can = np.array([b is not None for b in made], dtype=bool)
+        self.pool, self.clash = [c for c, ok in zip(pool, can, strict=True) if ok], clash[np.ix_(can, can)]
+        self.bores = [b for b in made if b is not None]
+        paths = [simplified(path_of(b), ROUGH_PATH_M) for b in self.bores]
+        self.length = np.array([b.length_m for b in self.bores])
+        warming = spectrum(paths, bore_radius_m=heat.loop.section.bore_radius_m, precision=ROUGHLY, skip=self.clash)
+        sides = _sides(heat, warming, paths, self.length)
+        self.base = np.zeros(len(self.pool)) if extra_m is None else extra_m[can]
         self.cost, self.margin_k = self.length + self.base, 0.0
         self.ranges = _ranges(count, len(self.pool), sum(c.kept for c in self.pool))
-        self.limits = {r: _Limits(self.sides, heat, self.length, r) for r in self.ranges}
+        self.limits = {r: _Limits(sides, heat, self.length, r) for r in self.ranges}
 
     def shortest(self, effort: int) -> Better | None:
         """The cheapest choice that carries the house; None when there is none or none was found.
@@ -212,7 +206,7 @@ class Workbench:
 
     def _least(self, r: Range) -> float:
         """Worth of the cheapest candidates of that number: no choice of so many is worth less."""
-        return float(np.sort((self.length + self.base)[~self.dead])[: r[0]].sum())
+        return float(np.sort(self.length + self.base)[: r[0]].sum())
 
     def _agreed(self, r: Range) -> Made | None:
         """The cheapest held set of rounds of choosing, making and learning, until the choice and the full computation agree."""
@@ -245,38 +239,29 @@ class Workbench:
         return False
 
     def choose(self, effort: int, r: Range, best: Made | None, *, below: float = np.inf, ease_k: float = 0.0) -> Choice:
-        """Choice of so many candidates that may still be drilled, limits moved by what full computations taught; own numbering."""
-        self.alive = np.flatnonzero(~self.dead)
-        both = np.ix_(self.alive, self.alive)
+        """Choice of so many candidates, limits moved by what full computations taught."""
         kept = (0.0 if effort else KEPT_K) + self.margin_k - ease_k  # what is proven is proven for the limit itself
-        length = self.length[self.alive]
-        back = {int(i): k for k, i in enumerate(self.alive)}
-        known = [back[i] for i in self.known(best.draft if best is not None else self.draft) if i in back]
         return choose(
-            self.cost[self.alive],
-            length,
-            [(m[both], max(c - kept, 1e-3)) for m, c in self.limits[r].pairs()],
-            conflicts=self.clash[both],
-            forced=[back[i] for i, c in enumerate(self.pool) if c.kept],
+            self.cost,
+            self.length,
+            [(m, max(c - kept, 1e-3)) for m, c in self.limits[r].pairs()],
+            conflicts=self.clash,
+            forced=[i for i, c in enumerate(self.pool) if c.kept],
             effort=effort,
-            known=known,
+            known=self.known(best.draft if best is not None else self.draft),
             count=r,
             below=below,
         )
 
     def known(self, draft: Draft) -> list[int]:
         """A draft's bores as candidates."""
-        made = {_told(b): i for i, c in enumerate(self.pool) if (b := self.workshop.made(c)) is not None}
+        made = {_told(b): i for i, b in enumerate(self.bores)}
         return [made[_told(b)] for b in draft.bores if _told(b) in made]
 
     def make(self, choice: Choice, r: Range) -> Made | None:
-        """Bores of a choice, computed in full; None (and the reason learned) when one cannot be drilled or two come too near."""
-        chosen = [int(i) for i in self.alive[list(choice.chosen)]]
-        bores = [self.workshop.bore(self.pool[i]) for i in chosen]
-        self.dead[[i for i, b in zip(chosen, bores, strict=True) if b is None]] = True
-        if any(b is None for b in bores):
-            return None
-        held = [b for b in bores if b is not None]
+        """Bores of a choice, computed in full; None (and the reason learned) when two of them come too near."""
+        chosen = list(choice.chosen)
+        held = [self.bores[i] for i in chosen]
         pairs = pair_distances(held, self.rule, self.workshop.pairs)
         near = [
             (chosen[a], chosen[b])
@@ -334,21 +319,6 @@ def _ranges(count: int | None, pool: int, kept: int) -> list[Range]:
 def _told(bore: Bore) -> tuple[float, float, float, float]:
     """What tells two bores of a pad apart."""
     return float(bore.x_m[0]), float(bore.y_m[0]), float(bore.x_m[-1]), bore.length_m
-
-
-def _length(path: Array) -> float:
-    return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
-
-
-def _path(c: Candidate, bore: Bore | None) -> Array:
-    """A candidate under its ground: as made, else slant, level run at its depth, slant along its plan curve."""
-    if bore is not None:
-        return simplified(path_of(bore), ROUGH_PATH_M)
-    whole = c.curve.length_m
-    marks = np.unique(np.r_[0.0, c.level_from_m, c.level_to_m, np.arange(0, whole, CURVE_STEP_M), whole])
-    x, y, *_ = c.curve.at(marks)
-    depth = np.interp(marks, [0.0, c.level_from_m, c.level_to_m, whole], [0.0, c.tier_m, c.tier_m, 0.0])
-    return simplified(np.column_stack([x, y, -depth]), ROUGH_PATH_M)
 
 
 def _sides(heat: Heat, sp: Spectrum, paths: Sequence[Array], length: Array) -> list[_Side]:

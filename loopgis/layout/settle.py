@@ -54,9 +54,9 @@ MOST_FINER = 12
 class Settled:
     """A draft with what is known of it.
 
-    heat: None without a demand; bound_m: no choice among the pad's candidates that carries the house drills less (None: not
-    proven); finer_share: drilling that a finer grid of candidates round the chosen ones saved, None when it was not tried; bench:
-    its pad's candidates, for choices in another sense.
+    heat: None without a demand; worth_m: drilled length and what bores and crossings count for besides; bound_m: no choice among
+    the pad's candidates that carries the house is worth less (both None: not proven); finer_share: what a finer grid of candidates
+    round the chosen ones saved, None when it was not tried; bench: its pad's candidates, for choices in another sense.
     """
 
     draft: Draft
@@ -121,7 +121,7 @@ def proven(was: Settled, ground: Prepared, workshop: Workshop, effort: int, tell
     if found is None:
         return was
     now = replace(was, bench=bench, worth_m=bench.worth_m(was.draft), bound_m=found.bound_m)
-    if not now.holds or found.worth_m < bench.worth_m(was.draft):
+    if not now.holds or found.worth_m < (now.worth_m or 0.0):
         now = replace(now, draft=found.draft, heat=found.heat, worth_m=found.worth_m)
     now = _finer(now, ground, workshop)
     gap, finer = now.gap, now.finer_share
@@ -161,10 +161,8 @@ def _finer(now: Settled, ground: Prepared, workshop: Workshop) -> Settled:
         return now
     near = [(c, n) for n, b in enumerate(new) for c in _around(b, n, now.draft, ground) if workshop.bore(c) is not None]
     there = [c for c, _ in ground.field.kept]
-    pool, group = (
-        [*there, *(c for c, _ in near)],
-        np.array([*(-1 - n for n in range(len(there))), *(n for _, n in near)]),
-    )
+    pool = [*there, *(c for c, _ in near)]
+    group = np.array([*(-1 - n for n in range(len(there))), *(n for _, n in near)])
     bores = [b for c in pool if (b := workshop.made(c)) is not None]
     clash = group[:, None] == group
     np.fill_diagonal(clash, val=False)

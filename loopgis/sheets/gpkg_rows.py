@@ -81,13 +81,12 @@ def rows(
                 *((name, pad, None) for name, pad in scored.pads),
             )
         ],
-        "bores": [row for y in layouts for row in _bores(y, rod)],
+        **figures(site, layouts),
         "rods": [row for y in layouts for row in _rods(y, rod)],
         "exits": [(shapely.Point(b.xyz[-1]), _ids(y, b.bore_id)) for y in layouts for b in y.bores],
         "headers": [row for y in layouts for row in _header(y)],
         "crossings": [row for y in layouts for row in _crossings(y)],
         "clearances": [row for y in layouts for row in _clearances(y)],
-        "layouts": [(None, _layout(y)) for y in layouts],
         "ground_change": [row for y in layouts for row in _ground_change(y)],
         "temperatures": [row for y in layouts for row in _temperatures(y)],
         "what_ifs": [row for y in layouts for row in _what_ifs(y)],
@@ -95,6 +94,14 @@ def rows(
         "changes": [(None, asdict(c)) for c in scored.changes],
         "exact": [row for y in layouts for row in _exact(y)],
         "rod_log": [(None, row) for row in scored.rod_log],
+    }
+
+
+def figures(site: Site, layouts: Sequence[Layout]) -> dict[str, list[Row]]:
+    """The rows of `layouts` and `bores` alone: what a layout comes to."""
+    return {
+        "layouts": [(None, _layout(y)) for y in layouts],
+        "bores": [row for y in layouts for row in _bores(y, site.spec.rig.rod_length_m)],
     }
 
 

@@ -26,7 +26,7 @@ from loopgis.bore.collapse import (
     pipe_bend_radius_m,
     tension_factor,
 )
-from loopgis.bore.pull import PSI_PA
+from loopgis.bore.pipe import PSI_PA
 from loopgis.core.errors import RangeError
 
 FT, IN, LBF = 0.3048, 0.0254, 4.4482216152605

@@ -30,7 +30,7 @@ from loopgis.bore.mud import (
     reamer,
     shear_modulus_pa,
 )
-from loopgis.bore.pull import PSI_PA
+from loopgis.bore.pipe import PSI_PA
 from loopgis.core.errors import RangeError
 
 FT, IN, LBF = 0.3048, 0.0254, 4.4482216152605

@@ -16,23 +16,25 @@ from hypothesis import strategies as st
 from published.rows import Row
 
 import loopgis
-from loopgis.bore.pull import (
+from loopgis.bore.pipe import (
     PSI_PA,
-    capstan_n,
-    hydrokinetic_n,
     pipe_area_m2,
     pipe_weights,
-    planned_shape,
-    pull_along,
-    pull_load,
     pull_margin,
     safe_pull_n,
     safe_stress_pa,
+    wall_m,
+    weak_link_n,
+)
+from loopgis.bore.pull import (
+    capstan_n,
+    hydrokinetic_n,
+    planned_shape,
+    pull_along,
+    pull_load,
     shape_of_path,
     short_buoyant_n_m,
     short_pull_load,
-    wall_m,
-    weak_link_n,
 )
 from loopgis.core.errors import RangeError
 from loopgis.core.units import parse
