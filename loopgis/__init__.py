@@ -10,18 +10,20 @@ if TYPE_CHECKING:
     from loopgis.driver import design
     from loopgis.rescore import score
     from loopgis.rules.audit import audit
+    from loopgis.sheets.drill_bundle import drill
     from loopgis.site.read import read_site
 
 __version__ = VERSION
-__all__ = ["__version__", "audit", "design", "read_site", "score"]
+__all__ = ["__version__", "audit", "design", "drill", "read_site", "score"]
 
-_ROOMS = {"bore", "ground", "layout"}
+_ROOMS = {"bore", "ground", "hydraulics", "layout"}
 """Rooms whose calls are part of the public interface: loopgis.ground.response and so on."""
 _HOME = {
     "read_site": "loopgis.site.read",
     "design": "loopgis.driver",
     "audit": "loopgis.rules.audit",
     "score": "loopgis.rescore",
+    "drill": "loopgis.sheets.drill_bundle",
 }
 
 

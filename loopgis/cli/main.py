@@ -12,7 +12,12 @@ import click
 from loopgis.core.errors import LoopgisError
 from loopgis.core.version import VERSION
 
-VERBS = {"check": "loopgis.cli.check", "layout": "loopgis.cli.layout", "score": "loopgis.cli.score"}
+VERBS = {
+    "check": "loopgis.cli.check",
+    "layout": "loopgis.cli.layout",
+    "score": "loopgis.cli.score",
+    "drill": "loopgis.cli.drill",
+}
 
 
 class Verbs(click.Group):

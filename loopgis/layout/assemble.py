@@ -11,13 +11,18 @@ import shapely
 
 from loopgis.core.units import length_text
 from loopgis.layout import clearances as clear
-from loopgis.layout import distinct
+from loopgis.layout import distinct, trench
 from loopgis.layout import score as scoring
-from loopgis.layout.drilling import pull_findings, pulls_of
+from loopgis.layout.crossing_risk import error_of, judged, pair_risks, risk_of
+from loopgis.layout.drilling import costs_of, drill_figures, drill_findings, drills_of
+from loopgis.layout.gate import gate_of
 from loopgis.layout.heat import wanted_level_m
 from loopgis.layout.heat_notes import heat_findings
+from loopgis.layout.material import materials
 from loopgis.layout.model import Clearance, Header, Layout
 from loopgis.layout.notes import layout_findings
+from loopgis.layout.plumbing import plumbed, plumbing_figures
+from loopgis.layout.plumbing_notes import plumbing_findings
 from loopgis.rules.zones import half_width_m, matches, missing_kinds, tolerances_m
 
 if TYPE_CHECKING:
@@ -28,45 +33,47 @@ if TYPE_CHECKING:
     from loopgis.layout.heat import Heat
     from loopgis.layout.model import Pad
     from loopgis.rules.model import RuleFile
-    from loopgis.site.model import Feature, Site
+    from loopgis.site.model import Site
 
 HEADER_COVER_M = 1.22
 """Cover over header pipe, 48 in: UFGS 15741 section 3.3.2 (facts/permits section 1)."""
-
-
-def house_of(site: Site) -> Feature | None:
-    """The building that the loop serves: the one that covers most of the lot."""
-    own = [(shapely.intersection(b.geometry, site.parcel).area, b) for b in site.buildings]
-    best = max(own, key=lambda pair: round(pair[0], 3), default=(0.0, None))
-    return best[1] if best[0] > 0 else None
 
 
 def home(site: Site) -> tuple[float, float] | None:
     """Where the header goes: the given entry, else the middle of the house, else nowhere."""
     if site.spec.pad.entry is not None:
         return site.spec.pad.entry
-    house = house_of(site)
+    house = trench.house_of(site)
     if house is None:
         return None
     centre = shapely.centroid(house.geometry)
     return float(centre.x), float(centre.y)
 
 
-def header_of(site: Site, pad: Pad) -> Header | None:
-    """Straight header run from the pad's edge to the building's nearest wall (or the given entry), under the usual cover."""
-    house = house_of(site)
+def header_of(field: Field, pad: Pad) -> Header | None:
+    """Header run from the pad's edge to the building's wall (or the given entry), under the usual cover; None without a building.
+
+    The shortest way that keeps out of what is closed to digging; straight where there is no such way, which is told.
+    """
+    site, house = field.site, trench.house_of(field.site)
+    starts = trench.places_round(pad)
     if site.spec.pad.entry is not None:
-        target = shapely.Point(site.spec.pad.entry)
+        goals = np.array([site.spec.pad.entry])
     elif house is not None:
-        target = house.geometry
+        goals = trench.places_on(house.geometry, (pad.polygon, starts))
     else:
         return None
-    line = shapely.get_coordinates(shapely.shortest_line(pad.polygon, target))
-    n = max(2, math.ceil(math.dist(line[0], line[1])) + 1)
-    x, y = np.linspace(line[0, 0], line[1, 0], n), np.linspace(line[0, 1], line[1, 1], n)
-    z = site.terrain.at(x, y) - HEADER_COVER_M
+    closed = trench.closed_to_digging(field, house.feature_id if house is not None else "")
+    way = trench.route(site.parcel, closed, starts, goals)
+    if way is None:
+        target = shapely.Point(goals[0]) if site.spec.pad.entry is not None or house is None else house.geometry
+        way = shapely.get_coordinates(shapely.shortest_line(pad.polygon, target))
+    line = shapely.LineString(way)
+    at = np.unique(np.r_[np.arange(0.0, line.length, 1.0), shapely.line_locate_point(line, shapely.points(way))])
+    xy = shapely.get_coordinates(shapely.line_interpolate_point(line, at)) if line.length > 0 else way
+    z = site.terrain.at(xy[:, 0], xy[:, 1]) - HEADER_COVER_M
     z = np.where(np.isfinite(z), z, -HEADER_COVER_M)
-    xyz = np.column_stack([x, y, z])
+    xyz = np.column_stack([xy, z])
     return Header(xyz=xyz, length_m=float(np.sum(np.linalg.norm(np.diff(xyz, axis=0), axis=1))))
 
 
@@ -141,12 +148,13 @@ def judge(
     """
     site = field.site
     rows, crossings = [], []
-    for bore in draft.bores:
+    errors = tuple(error_of(site, b) for b in draft.bores)
+    for bore, error in zip(draft.bores, errors, strict=True):
         more, passed = clear.measure(site, files, bore)
         rows += more
-        crossings += passed
+        crossings += judged(site, files, bore, error, passed)
     rows += [*pad_rows(site, files, draft.pad), *missing_rows(site, files)]
-    header = header_of(site, draft.pad)
+    header = header_of(field, draft.pad)
     wanted = wish.length_m
     if heat is not None and wish.by_heat:
         wanted = wanted_level_m(heat, draft.level_m)
@@ -162,9 +170,21 @@ def judge(
             finer_gain_pct=None if finer is None else 100 * finer,
             heat_margin_k=min(heat.ewt_min_c - heat.case.limits.least_c, heat.case.limits.most_c - heat.ewt_max_c),
         )
-    pulls = pulls_of(site, draft.bores)
-    largest = max((p.path.largest_n for p in pulls if p is not None), default=None)
-    evaluation = replace(evaluation, pull_max_kn=None if largest is None else largest / 1000)
+    pairs = pair_risks(draft.bores, errors, site.spec.rig.rod_length_m)
+    risk = risk_of(draft.bores, crossings, pairs, gate_of(site))
+    drills = drills_of(site, draft.bores)
+    costs = costs_of(site, drills, header.length_m if header is not None else 0.0)
+    piped = plumbed(site, draft.bores, draft.pad, header, heat)
+    if header is not None and piped is not None:
+        header = replace(header, size=piped.mains)
+    evaluation = replace(
+        evaluation,
+        crossing_risk=risk.whole,
+        risk_bores=risk.bores,
+        risk_unmapped=risk.unmapped,
+        **drill_figures(drills, costs),
+        **plumbing_figures(piped),
+    )
     layout = Layout(
         layout_id="",
         rank=0,
@@ -179,10 +199,18 @@ def judge(
         terms={},
         pareto=False,
         heat=heat,
-        pulls=pulls,
+        drills=drills,
+        errors=errors,
+        costs=costs,
+        plumbing=piped,
+        materials=materials(site, draft.bores, drills, header, piped) if piped is not None else (),
     )
-    units = site.spec.units
-    told = [*layout_findings(layout, field, wish), *heat_findings(layout, units), *pull_findings(pulls, units)]
+    told = [
+        *layout_findings(layout, field, wish),
+        *heat_findings(layout, site.spec.units),
+        *drill_findings(site, drills),
+        *plumbing_findings(piped, site.spec.units),
+    ]
     return replace(layout, findings=tuple(told))
 
 

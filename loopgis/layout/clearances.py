@@ -14,8 +14,6 @@ import shapely
 from loopgis.layout.field import crossing_angles, runs
 from loopgis.layout.model import Clearance, Crossing
 from loopgis.layout.realise import reach_line
-from loopgis.layout.risk import contact, contact_unknown
-from loopgis.rules.files import kind_table
 from loopgis.rules.zones import assumed_depth_m, cover_base_m, half_width_m, matches, tolerances_m
 
 if TYPE_CHECKING:
@@ -31,6 +29,8 @@ if TYPE_CHECKING:
 
 _RANK: tuple[Outcome, ...] = ("fail", "ruling_needed", "unverified", "consent_needed", "pass_thin", "pass")
 _QUALITY = "ABCD"
+GRAZE_M = 1e-3
+"""A bore laid along the edge of a zone keeps out of it, whatever the last digits of its vertices say."""
 
 
 def measure(site: Site, files: Sequence[RuleFile], bore: Bore) -> tuple[list[Clearance], list[Crossing]]:
@@ -123,7 +123,7 @@ def _row(
     line = reach if rule.mode == "never" else axis
     plan = max(float(shapely.distance(line, feature.geometry)) - half, 0.0)
     tolerance = plan_tol + file.bore_plan_tolerance_m
-    if plan >= rule.plan_distance_m + tolerance or rule.mode == "never":
+    if plan >= rule.plan_distance_m + tolerance - GRAZE_M or rule.mode == "never":
         outcome = "fail" if plan <= 0 else _judge(plan - rule.plan_distance_m, tolerance)
         row = _clearance(
             bore,
@@ -155,7 +155,7 @@ def _row(
         row = _cover_row(file, rule, feature, bore, near, tight)
     else:
         row = _gap_row(file, rule, feature, bore, axis, near, tight)
-    return row, _crossing(file, rule, feature, bore, axis, distance)
+    return row, _crossing(rule, feature, bore, axis, distance)
 
 
 def _cover_row(
@@ -246,14 +246,13 @@ def _below(quality: str, wanted: str) -> bool:
 
 
 def _crossing(
-    file: RuleFile,
     rule: Rule,
     feature: Feature,
     bore: Bore,
     axis: BaseGeometry,
     distance: NDArray[np.float64],
 ) -> Crossing | None:
-    """The place where a bore really passes under (or over) a feature, None when it only comes near."""
+    """Where a bore really passes under (or over) a feature, None when it only comes near; `crossing_risk` adds the index."""
     if not shapely.intersects(axis, feature.geometry):
         return None
     lines = feature.geometry.geom_type in {"LineString", "MultiLineString"}
@@ -268,7 +267,6 @@ def _crossing(
     _, known = assumed_depth_m(feature)
     gaps = _gap(feature, bore) if lines else bore.depth_m - bore.hole_diameter_m / 2 - cover_base_m(rule, feature)
     i = int(over[np.argmin(gaps[over])])
-    sigma, risk = _chance(file, feature, bore, i, float(gaps[i]), known=known, lines=lines)
     return Crossing(
         bore_id=bore.bore_id,
         feature_id=feature.feature_id,
@@ -280,23 +278,7 @@ def _crossing(
         station_m=float(bore.station_m[i]),
         angle_deg=min((a for a, _ in angles), default=90.0),
         clearance_m=float(gaps[i]),
-        sigma_m=sigma,
-        risk=risk,
+        sigma_m=None,
+        risk=None,
         depth_known=known,
-    )
-
-
-def _chance(
-    file: RuleFile, feature: Feature, bore: Bore, i: int, gap_m: float, *, known: bool, lines: bool
-) -> tuple[float, float]:
-    """Standard deviation of the gap and the relative index of contact."""
-    _, vert_tol = tolerances_m(feature, file)
-    bore_sigma = max(file.bore_vert_share * float(bore.depth_m[i]) / 2, 0.02)
-    sigma = float(np.hypot(bore_sigma, vert_tol / 2))
-    if known or not lines:
-        return sigma, contact(gap_m=gap_m, sigma_m=sigma)
-    lo, hi = kind_table()[feature.kind]["depth_m"]
-    top = float(bore.depth_m[i]) - bore.hole_diameter_m / 2
-    return sigma, contact_unknown(
-        bore_top_m=top, range_m=(float(lo), float(hi)), half_m=half_width_m(feature), sigma_m=bore_sigma
     )

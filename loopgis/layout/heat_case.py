@@ -54,6 +54,7 @@ class HeatCase:
     years: int
     peak_s: float
     offset_k: float
+    in_series: int = 1
 
     def loop(self, paths: Sequence[Array]) -> Loop:
         """These bores as a loop. paths: (n, 3) each, z up from the ground surface. Raises RangeError for bores that touch."""
@@ -74,23 +75,28 @@ class HeatCase:
         )
 
     def water(self, bores: int) -> tuple[dict[Side, float], dict[Side, float], float]:
-        """Film resistance and Reynolds number by side, and capacity rate W/K, of one bore of so many in parallel."""
+        """Film resistance and Reynolds number by side, and capacity rate W/K, of one bore of so many.
+
+        Bores in series share a circuit's flow one after another: each sees it whole, which its film knows. The water of a circuit
+        warms as much as that of as many bores side by side, so its capacity stays that of one bore's share.
+        """
         each = self.flow_m3_s / bores
+        through = self.flow_m3_s / math.ceil(bores / self.in_series)
         radius = self.section.pipe_inner_radius_m
         film, reynolds = {}, {}
         for side in SIDES:
-            state = self._state(side)
-            reynolds[side] = state.reynolds(each, 2 * radius)
+            state = self.state(side)
+            reynolds[side] = state.reynolds(through, 2 * radius)
             film[side] = film_mk_w(
                 reynolds=reynolds[side],
                 prandtl=state.prandtl,
                 k_fluid_w_mk=state.conductivity_w_mk,
                 inner_radius_m=radius,
             )
-        cold = self._state("heating")
+        cold = self.state("heating")
         return film, reynolds, each * cold.density_kg_m3 * cold.heat_capacity_j_kgk
 
-    def _state(self, side: Side) -> State:
+    def state(self, side: Side) -> State:
         """The fluid in the bores at the limit of a side; not below where it freezes."""
         wish = self.limits.least_c - 1.5 if side == "heating" else min(self.limits.most_c, 38.0)
         return self.fluid.state(max(wish, self.fluid.freeze_c + ABOVE_FREEZING_K))
@@ -135,6 +141,7 @@ def case_of(site: Site) -> HeatCase | None:
         years=max(1, math.ceil(demand.years - 1e-9)),
         peak_s=demand.peak_hours * 3600,
         offset_k=ground.offset_k,
+        in_series=spec.pipe.in_series,
     )
 
 

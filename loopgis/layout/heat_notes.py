@@ -172,5 +172,5 @@ def _flow(heat: Heat) -> Iterator[Finding]:
         unit="",
         message=f"{len(heat.loop.paths)} bores in parallel share the flow for {tons:.1f} tons: the water runs laminar at the "
         f"design temperature (Reynolds number {reynolds:.0f}), which is in the figures",
-        remedy="bores joined in series carry more each, and cost pump power; head is not computed yet",
+        remedy="[pipe] in_series = 2 joins bores in series: they carry more each, and cost pump power",
     )

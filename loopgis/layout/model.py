@@ -10,10 +10,14 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from shapely import Polygon
 
+    from loopgis.bore.locate import HeadError
     from loopgis.bore.model import Bore
+    from loopgis.bore.production import LayoutCost
     from loopgis.core.findings import Finding, Outcome
-    from loopgis.layout.drilling import Pull
+    from loopgis.layout.drilling import Drill
     from loopgis.layout.heat import Heat
+    from loopgis.layout.material import Material
+    from loopgis.layout.plumbing import Plumbing
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -36,7 +40,9 @@ class Crossing:
     """A bore passing over or under a feature.
 
     clearance_m: clear gap, edge to edge; sigma_m: its standard deviation;
-    risk: probability of contact as a relative index, None when it could not be computed.
+    risk: chance of contact as a relative index, None when it could not be computed or nothing is there to touch; how: "under",
+    "over", or "beside" for a thing that is not crossed but may be touched; weight: of a contact in the index of the layout;
+    consequence: the same in words.
     """
 
     bore_id: str
@@ -52,6 +58,9 @@ class Crossing:
     sigma_m: float | None
     risk: float | None
     depth_known: bool
+    how: str = "under"
+    weight: float = 1.0
+    consequence: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,10 +96,14 @@ class Evaluation:
     """The named figures of one layout. None = not computed in this version, never a guess.
 
     unverified counts every row that nobody can verify yet, kinds without a layer included. wanted_length_m: level run that is
-    wanted;
-    needed_length_m: drilled length that just keeps the water within its limits; heat_side: "heating" or "cooling", which asks
-    for it; bound_gap_pct: of the drilling still to do, what another choice among the candidates saves at most; finer_gain_pct:
-    what a finer grid of candidates saved; heat_margin_k: least distance of the water from its limits, negative beyond them.
+    wanted; needed_length_m: drilled length that just keeps the water within its limits; heat_side: "heating" or "cooling", which
+    asks for it; bound_gap_pct: of the drilling still to do, what another choice among the candidates saves at most;
+    finer_gain_pct: what a finer grid of candidates saved; heat_margin_k: least distance of the water from its limits, negative
+    beyond them; crossing_risk: relative index, of which risk_bores is that of bores meeting each other and risk_unmapped the floor
+    for lines that nobody mapped; cost in `currency`, an estimate for comparing; expected_loss: of head and electronics, not in the
+    cost; at_stake: the most that lies in the ground at once; mud_over, mud_tight: bores on which the mud pressure is beyond, or
+    near, what the ground bears; head_kpa: with the heat pump, coldest fluid; pump_w, balance (least over greatest circuit flow):
+    at the design flow; purge_*: to flush out the air, hydraulic power; loop_m3, antifreeze_m3: what it holds.
     """
 
     bores: int
@@ -116,15 +129,35 @@ class Evaluation:
     bound_gap_pct: float | None = None
     finer_gain_pct: float | None = None
     heat_margin_k: float | None = None
+    risk_bores: float | None = None
+    risk_unmapped: float | None = None
+    mud_over: int | None = None
+    mud_tight: int | None = None
+    fluid_m3: float | None = None
+    spoil_m3: float | None = None
+    crew_hours: float | None = None
+    crew_days: float | None = None
+    expected_loss: float | None = None
+    at_stake: float | None = None
+    currency: str | None = None
+    flow_l_s: float | None = None
+    pump_w: float | None = None
+    balance: float | None = None
+    purge_l_s: float | None = None
+    purge_kpa: float | None = None
+    purge_w: float | None = None
+    loop_m3: float | None = None
+    antifreeze_m3: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Layout:
     """A pad, its bores, the header, and their evaluation.
 
-    layout_id: e.g. "L-01"; rank: 1 = best; pattern: fan | parallel; score: 0..100, higher is better; terms: every term of
-    the score as {name: {"value": raw figure, "share": 0..1, "weight": weight, "points": share * weight}}; distinction: what it is
-    best at of those it was compared with, e.g. "shortest, best fan"; pulls: of each bore, in order.
+    layout_id: e.g. "L-01"; rank: 1 = best; pattern: fan | parallel; score: 0..100, higher is better; terms: every term of the
+    score as {name: {"value": raw figure, "share": 0..1, "weight": weight, "points": share * weight}}; distinction: what it is best
+    at of those it was compared with, e.g. "shortest, best fan"; drills: what the rig meets on each bore, in order; errors: of the
+    head's place along each; costs: None without figures for them; plumbing: how circuits are joined; materials: to order.
     """
 
     layout_id: str
@@ -142,7 +175,11 @@ class Layout:
     distinction: str = ""
     findings: tuple[Finding, ...] = field(default=())
     heat: Heat | None = None
-    pulls: tuple[Pull | None, ...] = ()
+    drills: tuple[Drill, ...] = ()
+    errors: tuple[HeadError, ...] = ()
+    costs: LayoutCost | None = None
+    plumbing: Plumbing | None = None
+    materials: tuple[Material, ...] = ()
 
     def summary(self) -> dict[str, Any]:
         """Figures for summary.json."""

@@ -10,6 +10,7 @@ import shapely
 from loopgis.core.findings import Finding
 from loopgis.core.units import length_text
 from loopgis.layout.heat_notes import carried_text, share_carried
+from loopgis.layout.trench import house_of, shut_zones
 
 if TYPE_CHECKING:
     from loopgis.layout.field import Field
@@ -91,8 +92,10 @@ def _deep(layout: Layout, units: str) -> list[Finding]:
 
 
 def _header(layout: Layout, field: Field) -> list[Finding]:
+    """A header that had to be drawn straight through ground that is closed to digging."""
     if layout.header is None:
         return []
+    house = house_of(field.site)
     line = shapely.LineString(layout.header.xyz[:, :2])
     return [
         Finding(
@@ -100,11 +103,11 @@ def _header(layout: Layout, field: Field) -> list[Finding]:
             code="header-zone",
             feature_id=zone.feature_id,
             rule_id=zone.rule.key,
-            message=f"the straight header run passes the zone of {zone.feature_id} ({zone.kind})",
-            remedy="route it round by hand",
+            message=f"no way for the header keeps out of closed ground; the straight one passes {zone.feature_id} ({zone.kind})",
+            remedy="another pad, or [pad] entry at another wall",
         )
-        for zone in field.zones
-        if zone.closed and "bore" in zone.applies_to and shapely.intersects(line, zone.polygon)
+        for zone in shut_zones(field, house.feature_id if house is not None else "")
+        if shapely.intersection(line, zone.polygon).length > 0.05
     ]
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from loopgis.bore.profile import Limits
 from loopgis.core.findings import Finding
 from loopgis.layout.field import Field
+from loopgis.layout.gate import gate_findings
 from loopgis.layout.generate import Wish
 from loopgis.layout.heat import first_guess_level_m
 from loopgis.layout.heat_case import case_of
@@ -77,7 +78,7 @@ def prepare(site: Site, *, ease: Ease | None = None) -> Prepared:
         rule=rule,
         wish=wish,
         heat=heat,
-        findings=(*missing, *told),
+        findings=(*missing, *told, *gate_findings(site)),
     )
 
 

@@ -13,7 +13,6 @@ import numpy as np
 
 from loopgis.layout.distinct import doubt
 from loopgis.layout.model import Evaluation
-from loopgis.layout.risk import combined
 from loopgis.layout.separation import PairDistance, SeparationRule, measure_pair
 
 if TYPE_CHECKING:
@@ -66,10 +65,10 @@ def evaluate(
         spacing_min_m=min(known, default=None),
         spacing_mean_m=float(np.mean(known)) if known else None,
         near_pad_min_m=min((p.elsewhere_m for p in pairs.values()), default=None),
-        crossings=len(crossings),
+        crossings=sum(c.how != "beside" for c in crossings),
         consents=sum(c.outcome == "consent_needed" for c in clearances),
         unverified=sum(c.outcome == "unverified" for c in clearances),
-        crossing_risk=combined([c.risk for c in crossings if c.risk is not None]),
+        crossing_risk=0.0,  # with the bores' and the map's own parts: crossing_risk.risk_of
         min_margin_m=min(margins, default=None),
         header_length_m=header.length_m if header else 0.0,
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from loopgis.sheets.atomic import replaced_folder
+from loopgis.sheets.plumbing_rows import material_csv
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from loopgis.rules.model import Zone
     from loopgis.site.model import Site
 
-OURS = ("layouts.gpkg", "summary.json", "review.html", "L-[0-9][0-9]*.png")
+OURS = ("layouts.gpkg", "summary.json", "review.html", "L-[0-9][0-9]*.png", "L-[0-9][0-9]*-order.csv")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -45,6 +46,10 @@ def write_bundle(
         (temp / "summary.json").write_text(
             json.dumps(plain(contents.summary), indent=1, allow_nan=False) + "\n", "utf-8"
         )
+        for layout in contents.layouts:
+            if layout.materials:
+                text = material_csv(layout, contents.site.spec.units)
+                (temp / f"{layout.layout_id}-order.csv").write_text(text, "utf-8")
         if pictures:
             _pictures(temp, contents, tell)
         names = sorted(p.name for p in temp.iterdir())
@@ -52,6 +57,7 @@ def write_bundle(
 
 
 def _pictures(folder: Path, contents: Contents, tell: Callable[[str], None]) -> None:
+    from loopgis.sheets.header_sheet import draw_header  # noqa: PLC0415
     from loopgis.sheets.heat_sheet import draw_heat  # noqa: PLC0415
     from loopgis.sheets.plan_map import draw_layout  # noqa: PLC0415
     from loopgis.sheets.review import write_review  # noqa: PLC0415
@@ -64,6 +70,9 @@ def _pictures(folder: Path, contents: Contents, tell: Callable[[str], None]) -> 
         if layout.heat is not None:
             heat = path.with_name(f"{layout.layout_id}-heat.png")
             drawn[layout.layout_id].append(draw_heat(heat, contents.site, layout))
+        if layout.plumbing is not None:
+            header = path.with_name(f"{layout.layout_id}-header.png")
+            drawn[layout.layout_id].append(draw_header(header, contents.site, layout))
     tell("writing review.html")
     write_review(
         folder / "review.html",

@@ -46,7 +46,8 @@ def write_layouts(
 
 def site_key(site: Site, zones: Sequence[Zone]) -> str:
     """Fingerprint of all that a layout hangs on: site file without its name and units, lot, features, zones, ground, kept bores."""
-    spec = replace(site.spec, path="", name="", units="", given=frozenset(), rules=())
+    cost = None if site.spec.cost is None else replace(site.spec.cost, assumed=frozenset())  # sets have no order
+    spec = replace(site.spec, path="", name="", units="", given=frozenset(), rules=(), cost=cost)
     digest = hashlib.sha256(repr(spec).encode())
     for shape in (site.parcel, *(f.geometry for f in site.all_features()), *(z.polygon for z in zones)):
         digest.update(shapely.to_wkb(shape))
@@ -67,6 +68,7 @@ def document(site: Site, zones: Sequence[Zone], version: str) -> dict[str, Any]:
         "loopgis": 1,
         "version": version,
         "site": site.spec.name,
+        "parcel_id": site.parcel_id,
         "units": site.spec.units,
         "rig": {
             "rod_length_m": rig.rod_length_m,
@@ -75,7 +77,12 @@ def document(site: Site, zones: Sequence[Zone], version: str) -> dict[str, Any]:
             "exit_pitch_pct": list(rig.exit_pitch_pct),
             "max_length_m": rig.max_length_m,
             "max_depth_m": rig.max_depth_m,
+            "class": rig.name,
+            "pullback_n": rig.pullback_n,
+            "rod_diameter_m": rig.rod_diameter_m,
         },
+        "pipe": {"size": site.spec.pipe.size, "dr": site.spec.pipe.dr, "fluid": site.spec.pipe.fluid},
+        "ticket": site.ticket is not None,
         "bore": {"spacing_m": bore.spacing_m, "hole_diameter_m": bore.hole_diameter_m, "depth_m": list(bore.depth_m)},
         "rules": list(site.spec.rules),
         "given_kinds": sorted(site.given_kinds),

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import shapely
 
-from loopgis.bore.rods import rod_table, rods_needed
-from loopgis.sheets import tokens
+from loopgis.bore.rods import rods_needed
+from loopgis.sheets import drill_rows, plumbing_rows, tokens
+from loopgis.sheets.gpkg_row import Row, ids, some
 from loopgis.sheets.schema import CHANGES
 from loopgis.tables.load import load_table
 
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
     from loopgis.layout.model import Clearance, Layout, Pad
     from loopgis.rules.model import Zone
     from loopgis.site.model import Feature, Site
-
-Row = tuple["BaseGeometry | None", dict[str, Any]]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,14 +80,21 @@ def rows(
             )
         ],
         **figures(site, layouts),
-        "rods": [row for y in layouts for row in _rods(y, rod)],
-        "exits": [(shapely.Point(b.xyz[-1]), _ids(y, b.bore_id)) for y in layouts for b in y.bores],
+        "rods": [row for y in layouts for row in drill_rows.rods(y, site, rod)],
+        "stations": [row for y in layouts for row in drill_rows.stations(y)],
+        "exits": [(shapely.Point(b.xyz[-1]), ids(y, b.bore_id)) for y in layouts for b in y.bores],
         "headers": [row for y in layouts for row in _header(y)],
         "crossings": [row for y in layouts for row in _crossings(y)],
         "clearances": [row for y in layouts for row in _clearances(y)],
         "ground_change": [row for y in layouts for row in _ground_change(y)],
         "temperatures": [row for y in layouts for row in _temperatures(y)],
         "what_ifs": [row for y in layouts for row in _what_ifs(y)],
+        "costs": [row for y in layouts for row in drill_rows.costs(y, site.spec.units)],
+        "circuits": [row for y in layouts for row in plumbing_rows.circuits(y)],
+        "header_spans": [row for y in layouts for row in plumbing_rows.spans(y)],
+        "materials": [row for y in layouts for row in plumbing_rows.materials(y)],
+        "findings": [row for y in layouts for row in drill_rows.findings(y)],
+        "ticket": [(None, {**asdict(a), "closed": int(a.closed)}) for a in site.ticket or ()],
         "refused": [_refused(r, layouts) for r in scored.refused],
         "changes": [(None, asdict(c)) for c in scored.changes],
         "exact": [row for y in layouts for row in _exact(y)],
@@ -101,7 +106,7 @@ def figures(site: Site, layouts: Sequence[Layout]) -> dict[str, list[Row]]:
     """The rows of `layouts` and `bores` alone: what a layout comes to."""
     return {
         "layouts": [(None, _layout(y)) for y in layouts],
-        "bores": [row for y in layouts for row in _bores(y, site.spec.rig.rod_length_m)],
+        "bores": [row for y in layouts for row in _bores(y, site)],
     }
 
 
@@ -125,10 +130,6 @@ def _exact(layout: Layout) -> Iterator[Row]:
                 "shape": b.shape,
             }
             yield None, {"layout_id": layout.layout_id, "bore_id": b.bore_id, "figures": json.dumps(figures)}
-
-
-def _ids(layout: Layout, bore_id: str) -> dict[str, Any]:
-    return {"layout_id": layout.layout_id, "bore_id": bore_id, "rank": layout.rank}
 
 
 def _pad(layout_id: str, pad: Pad, rank: int | None) -> dict[str, Any]:
@@ -158,11 +159,6 @@ def _worst(clearances: Iterable[Clearance], key: Callable[[Clearance], Hashable]
     return worst
 
 
-def _some(values: dict[str, Any]) -> dict[str, Any]:
-    """Figures that are not finite become empty: never a made-up number."""
-    return {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in values.items()}
-
-
 def _multi(geometry: BaseGeometry) -> BaseGeometry:
     return shapely.MultiPolygon([geometry]) if geometry.geom_type == "Polygon" else geometry
 
@@ -184,7 +180,7 @@ def _thing(feature: Feature) -> dict[str, Any]:
         "label": feature.label or None,
         "code": load_table("kinds")["kinds"][feature.kind]["code"],
     }
-    return _some(values)
+    return some(values)
 
 
 def _zone(zone: Zone) -> dict[str, Any]:
@@ -203,12 +199,12 @@ def _zone(zone: Zone) -> dict[str, Any]:
     }
 
 
-def _bores(layout: Layout, rod_length_m: float) -> Iterator[Row]:
+def _bores(layout: Layout, site: Site) -> Iterator[Row]:
     worst = _worst(layout.clearances, lambda c: c.bore_id)
     for n, b in enumerate(layout.bores):
         figures = {
             "heat_share": None if layout.heat is None else float(layout.heat.shares[n]),
-            **_ids(layout, b.bore_id),
+            **ids(layout, b.bore_id),
             "pattern": b.pattern,
             "source": b.source,
             "shape": b.shape,
@@ -222,19 +218,13 @@ def _bores(layout: Layout, rod_length_m: float) -> Iterator[Row]:
             "exit_pitch_pct": float(b.pitch_pct[-1]),
             "min_radius_m": b.min_radius_m,
             "hole_diameter_m": b.hole_diameter_m,
-            "rods": rods_needed(b.length_m, rod_length_m),
+            "rods": rods_needed(b.length_m, site.spec.rig.rod_length_m),
             "pipe_m": 2 * b.length_m,
-            **_pull(layout, n),
+            **drill_rows.bore_figures(layout, n, site),
             "outcome": worst.get(b.bore_id),
             **_level(b),
         }
-        yield shapely.LineString(b.xyz), _some(figures)
-
-
-def _pull(layout: Layout, number: int) -> dict[str, float]:
-    """Pull and its margin, empty for a bore that is in the ground."""
-    pull = layout.pulls[number] if layout.pulls else None
-    return {} if pull is None else {"pull_kn": pull.path.largest_n / 1000, "pull_ratio": pull.margin.ratio}
+        yield shapely.LineString(b.xyz), some(figures)
 
 
 def _level(bore: Bore) -> dict[str, float | None]:
@@ -243,39 +233,23 @@ def _level(bore: Bore) -> dict[str, float | None]:
     return {"level_from": float(at[0]), "level_to": float(at[-1])} if len(at) > 1 else {}
 
 
-def _rods(layout: Layout, rod_length_m: float) -> Iterator[Row]:
-    for b in layout.bores:
-        for r in rod_table(b, rod_length_m):
-            values = {
-                **_ids(layout, b.bore_id),
-                "rod": r.rod,
-                "fifth": int(r.rod > 0 and r.rod % 5 == 0),
-                "station_m": r.station_m,
-                "depth_m": r.depth_m,
-                "pitch_pct": r.pitch_pct,
-                "azimuth_deg": r.azimuth_deg,
-                "note": r.note,
-            }
-            yield shapely.Point(r.x_m, r.y_m, r.z_m), values
-
-
 def _crossings(layout: Layout) -> Iterator[Row]:
     worst = _worst(layout.clearances, lambda c: (c.bore_id, c.feature_id))
     for c in layout.crossings:
         outcome = worst.get((c.bore_id, c.feature_id))
-        more = {**_ids(layout, c.bore_id), "depth_known": int(c.depth_known), "outcome": outcome}
-        yield shapely.Point(c.x_m, c.y_m, c.z_m), {**_some(asdict(c)), **more}
+        more = {**ids(layout, c.bore_id), "depth_known": int(c.depth_known), "outcome": outcome}
+        yield shapely.Point(c.x_m, c.y_m, c.z_m), {**some(asdict(c)), **more}
 
 
 def _layout(layout: Layout) -> dict[str, Any]:
     figures = {**asdict(layout.evaluation), "score": layout.score, "pareto": int(layout.pareto)}
     figures |= {"distinction": layout.distinction or None, **_heat(layout)}
-    return _some({"layout_id": layout.layout_id, "rank": layout.rank, "pattern": layout.pattern, **figures})
+    return some({"layout_id": layout.layout_id, "rank": layout.rank, "pattern": layout.pattern, **figures})
 
 
 def _clearances(layout: Layout) -> Iterator[Row]:
     for c in layout.clearances:
-        yield None, {**_some(asdict(c)), "layout_id": layout.layout_id}
+        yield None, {**some(asdict(c)), "layout_id": layout.layout_id}
     if layout.heat is not None:
         yield (
             None,
@@ -335,7 +309,7 @@ def _temperatures(layout: Layout) -> Iterator[Row]:
             "leaving_c": float(c.leaving_c[n]),
             "ground_c": float(heat.undisturbed_c[n % 12]),
         }
-        yield None, _some(values)
+        yield None, some(values)
 
 
 def _what_ifs(layout: Layout) -> Iterator[Row]:

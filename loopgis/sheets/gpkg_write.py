@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from pyproj import CRS
 
-    from loopgis.sheets.gpkg_rows import Row
+    from loopgis.sheets.gpkg_row import Row
     from loopgis.site.model import Site, Terrain
 
 DATE = "2000-01-01T00:00:00.000Z"

@@ -11,15 +11,30 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.findings import in_order
-from loopgis.core.units import FT_M, force_text, kelvin_text, length_text, temperature_text
+from loopgis.core.units import (
+    FT_M,
+    flow_text,
+    force_text,
+    head_text,
+    kelvin_text,
+    length_text,
+    money_text,
+    temperature_text,
+    volume_text,
+)
+from loopgis.hydraulics.charge import pressure_tests
+from loopgis.layout.gate import gate_of
 from loopgis.sheets import review_chart, tokens
 from loopgis.sheets.cautions import CAUTIONS
+from loopgis.sheets.plumbing_rows import amount_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from loopgis.core.findings import Finding
+    from loopgis.layout.annulus import BoreMud
     from loopgis.layout.heat import Heat
+    from loopgis.layout.material import Material
     from loopgis.layout.model import Clearance, Layout
     from loopgis.rules.model import Zone
     from loopgis.site.model import Site
@@ -37,11 +52,7 @@ HOPELESS = 0.5
 LEAST_GAP_PCT = 0.05
 ENOUGH = 0.995
 """Share of the wanted length that counts as reached, as in the findings of a layout."""
-NOT_COMPUTED = (
-    "Hydraulics: head, pump power, flow needed to purge.",
-    "Drilling loads but the pull: pressure of the drilling fluid, collapse.",
-    "Time and cost.",
-)
+NOT_COMPUTED = ("The header's own bore or trench in detail; valves and controls in the house.",)
 TERM_WORDS = {
     "level": "level run against what is wanted (by the heat, or by the site file); where none reaches it, half against the longest",
     "economy": "share of the drilled length that is level",
@@ -99,6 +110,16 @@ def write_review(
         degrees=words.temperature,
         kelvin=words.kelvin,
         force=words.force,
+        volume=words.volume,
+        flow=words.flow,
+        head=words.head,
+        amount=words.amount,
+        tests=pressure_tests(),
+        gate=gate_of(site),
+        mud_words=mud_words,
+        currency="" if site.spec.cost is None else site.spec.cost.currency,
+        money=lambda value: _money(site, value),
+        cost_note=_cost_note(site),
     )
     path.write_text(page, "utf-8")
 
@@ -133,6 +154,22 @@ class Words:
         """Force with its unit."""
         return force_text(newtons, self.units)
 
+    def flow(self, cubic_m_s: float | None) -> str:
+        """Flow with its unit."""
+        return "\u2013" if cubic_m_s is None else flow_text(cubic_m_s, self.units)
+
+    def head(self, pascals: float | None) -> str:
+        """Pressure of a pump with its unit."""
+        return "\u2013" if pascals is None else head_text(pascals, self.units)
+
+    def amount(self, material: Material) -> str:
+        """Amount of a line of the order."""
+        return amount_text(material, self.units)
+
+    def volume(self, cubic_m: float) -> str:
+        """Volume of mud or spoil with its unit."""
+        return volume_text(cubic_m, self.units)
+
     def kelvin(self, kelvin: float, digits: int = 2) -> str:
         """Temperature difference with its unit."""
         return kelvin_text(kelvin, self.units, digits)
@@ -140,6 +177,28 @@ class Words:
     def area(self, square_m: float) -> str:
         """Area of a lot."""
         return f"{square_m / FT_M**2 / 43560:.2f} acres" if self.units == "us" else f"{square_m:.0f} m\u00b2"
+
+
+def mud_words(mud: BoreMud | None) -> str:
+    """Mud pressure of a bore in a few words."""
+    if mud is None:
+        return "not computed"
+    if bool(mud.over.any()):
+        return "beyond what the ground bears"
+    return "near what the ground bears" if bool(mud.tight.any()) else "fits"
+
+
+def _money(site: Site, value: float | None) -> str:
+    cost = site.spec.cost
+    return "\u2013" if value is None or cost is None else money_text(value, cost.currency)
+
+
+def _cost_note(site: Site) -> str:
+    """What stands behind the estimate, when most of it is defaults."""
+    cost = site.spec.cost
+    if cost is None or not cost.assumed:
+        return ""
+    return f" Left to their defaults here: {', '.join(sorted(cost.assumed))}."
 
 
 def index_text(value: float | None) -> str:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from loopgis.sheets.gpkg_looks import Family
-    from loopgis.sheets.gpkg_rows import Row
+    from loopgis.sheets.gpkg_row import Row
 
 _BEST = Where("rank", 1)
 _FAMILY: dict[str, Family] = {
@@ -45,6 +45,7 @@ def styles(content: Mapping[str, Sequence[Row]], units: str) -> dict[str, tuple[
         "pads": _pads(),
         "bores": _bores(units),
         "rods": _rods(),
+        "stations": _stations(),
         "exits": _exits(),
         "headers": _headers(),
         "crossings": _crossings(),
@@ -177,6 +178,16 @@ def _rods() -> Style:
     return Style(looks)
 
 
+def _stations() -> Style:
+    """Mud pressure of the best layout: a cross beyond what the ground bears, a barred dot near it; nothing where it fits."""
+    over, tight = tokens.OUTCOME["fail"], tokens.OUTCOME["pass_thin"]
+    looks = (
+        Look("mud beyond what the ground bears", _outcome(over, 1.6), (_BEST, Where("mud", "over"))),
+        Look("mud near what the ground bears", _outcome(tight, 1.3), (_BEST, Where("mud", "tight"))),
+    )
+    return Style(looks)
+
+
 def _exits() -> Style:
     looks = (
         Look("exit, with the bore's number", (Mark("disc", tokens.PAPER, tokens.INK, 4.6, 0.5),), (_BEST,)),
@@ -227,8 +238,8 @@ def _crossings() -> Style:
     return Style(tuple(looks))
 
 
-def _outcome(mark: tokens.Mark) -> tuple[Layer, ...]:
-    size, case = 3.0, Mark("disc", tokens.PAPER, tokens.PAPER, 3.8, 0.0)
+def _outcome(mark: tokens.Mark, size: float = 3.0) -> tuple[Layer, ...]:
+    case = Mark("disc", tokens.PAPER, tokens.PAPER, size + 0.8, 0.0)
     shapes: dict[str, tuple[Any, ...]] = {
         "disc": (Mark("disc", mark.colour, tokens.HALO, size, 0.15),),
         "barred": (

@@ -13,17 +13,28 @@ from typing import TYPE_CHECKING, Any
 
 from loopgis.core.errors import InputError
 from loopgis.core.units import parse
-from loopgis.site import heat_parts, spec_parts
+from loopgis.site import cost_parts, heat_parts, mud_parts, spec_parts
 from loopgis.site.keys import Keys, nearest, toml_of
 from loopgis.site.log import plain
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
     from loopgis.site.log import Log
-    from loopgis.site.model import BoreSpec, DemandSpec, GroundSpec, PipeSpec, RigSpec
+    from loopgis.site.model import BoreSpec, CostSpec, DemandSpec, GroundSpec, MudSpec, PipeSpec, RigSpec, StrengthSpec
 
 KEYS: dict[str, set[str]] = {
-    "site": {"name", "parcel", "parcel_crs", "buildings", "elevation", "elevation_unit", "rules", "units", "feature"},
+    "site": {
+        "name",
+        "parcel",
+        "parcel_crs",
+        "buildings",
+        "elevation",
+        "elevation_unit",
+        "rules",
+        "units",
+        "feature",
+        "ticket",
+    },
     "pad": {"at", "size", "entry", "axis_deg"},
     **spec_parts.KEYS,
 }
@@ -87,6 +98,10 @@ class Config:
     keep: LayerRef | None
     worths_m: tuple[float, float]
     score: dict[str, float]
+    strength: StrengthSpec | None
+    mud: MudSpec
+    cost: CostSpec
+    ticket: LayerRef | None
     given: frozenset[str]
 
 
@@ -110,6 +125,11 @@ def default_rows() -> list[dict[str, str]]:
                 "source": fill["source"],
             }
         )
+    for name, row in load_table("costs")["costs"].items():
+        rows.append({"key": f"cost.{name}", "value": _as_text(row["value"]), "source": row["source"]})
+    for name, row in load_table("strengths")["strengths"].items():
+        words = ", ".join(f"{k} {v}" for k, v in row.items() if k not in {"source", "ground"})
+        rows.append({"key": f"ground.strength = {name}", "value": words, "source": row["source"]})
     return rows
 
 
@@ -135,6 +155,7 @@ def load(path: str | Path, log: Log) -> Config:
 def _config(keys: Keys) -> Config:
     site = keys.table("site")
     rig = spec_parts.rig(keys)
+    demand, ground = heat_parts.demand(keys), heat_parts.ground(keys)
     return Config(
         path=keys.file,
         name=keys.text("site", "name") or keys.file.resolve().parent.name,
@@ -151,8 +172,8 @@ def _config(keys: Keys) -> Config:
         entry=_place(keys, "entry"),
         size_m=keys.pair("pad", "size", "length", least=1.0, most=250.0),
         axis_deg=_axis(keys),
-        demand=heat_parts.demand(keys),
-        ground=heat_parts.ground(keys),
+        demand=demand,
+        ground=ground,
         rig=rig,
         bore=spec_parts.bore(keys, rig),
         pipe=spec_parts.pipe(keys),
@@ -160,6 +181,10 @@ def _config(keys: Keys) -> Config:
         keep=_layer(keys, keys.table("layout")["keep"], "layout", "keep") if "keep" in keys.table("layout") else None,
         worths_m=spec_parts.worths(keys),
         score=spec_parts.score(keys),
+        strength=mud_parts.strength(keys, ground),
+        mud=mud_parts.mud(keys),
+        cost=cost_parts.cost(keys),
+        ticket=_layer(keys, site["ticket"], "site", "ticket") if "ticket" in site else None,
         given=frozenset(f"{t}.{k}" for t in KEYS for k in keys.table(t)),
     )
 

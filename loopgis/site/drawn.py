@@ -121,7 +121,7 @@ def _bores_layer(ref: LayerRef) -> LayerRef:
 def sheet_of(path: Path, frame: Frame, log: Log) -> Sheet:
     """A GeoPackage of layouts as it stands. Raises InputError naming file, layer and row."""
     vectors.there(LayerRef(written=str(path), path=path))
-    tables = _tables(path)
+    tables = tables_in(path)
     if "bores" not in tables:
         raise InputError(str(path), "has no layer bores", "give a GeoPackage as loopgis layout writes it")
 
@@ -140,21 +140,54 @@ def sheet_of(path: Path, frame: Frame, log: Log) -> Sheet:
         for _, row, shape in _rows(layer("exits"), frame):
             point = shapely.centroid(shape)
             exits[_text(row.get("layout_id")), _text(row.get("bore_id"))] = (float(point.x), float(point.y))
+    said = said_in(path)
+    exact = {
+        (_text(r["layout_id"]), _text(r["bore_id"])): _json(r["figures"]) for r in plain_rows(path, tables.get("exact"))
+    }
     return Sheet(
         path=path,
         lines=tuple(lines_of(layer("bores"), frame)),
         refused=tuple(lines_of(layer("refused"), frame)) if "refused" in tables else (),
         pads=pads,
         exits=exits,
-        exact={
-            (_text(r["layout_id"]), _text(r["bore_id"])): _json(r["figures"])
-            for r in _plain_rows(path, tables.get("exact"))
-        },
-        layouts={_text(r.get("layout_id")): r for r in _plain_rows(path, tables.get("layouts"))},
-        bores={(_text(r.get("layout_id")), _text(r.get("bore_id"))): r for r in _plain_rows(path, tables.get("bores"))},
-        rod_log=tuple(_plain_rows(path, tables.get("rod_log"))),
-        said=_said(path, tables),
+        exact=_in_frame(exact, str(said.get("frame_wkt", "")), frame),
+        layouts={_text(r.get("layout_id")): r for r in plain_rows(path, tables.get("layouts"))},
+        bores={(_text(r.get("layout_id")), _text(r.get("bore_id"))): r for r in plain_rows(path, tables.get("bores"))},
+        rod_log=tuple(plain_rows(path, tables.get("rod_log"))),
+        said=said,
     )
+
+
+def _in_frame(
+    exact: dict[tuple[str, str], dict[str, Any]], wkt: str, frame: Frame
+) -> dict[tuple[str, str], dict[str, Any]]:
+    """Pads and plan curves as computed, in a site's frame: it moves with the lot, and a file may come from before it did.
+
+    Between two frames on one lot the move is a shift and a turn, to a micrometre.
+    """
+    from pyproj import CRS, Transformer  # noqa: PLC0415
+
+    if not exact or not wkt or CRS.from_wkt(wkt) == frame.crs:
+        return exact
+    way = Transformer.from_crs(CRS.from_wkt(wkt), frame.crs, always_xy=True)
+
+    def moved(x: float, y: float) -> tuple[float, float, float]:
+        """New place, and the turn there, counter-clockwise."""
+        (x0, x1), (y0, y1) = way.transform([x, x + 1.0], [y, y])
+        return float(x0), float(y0), math.atan2(y1 - y0, x1 - x0)
+
+    found = {}
+    for key, old in exact.items():
+        figures = dict(old)
+        if "pad" in figures:
+            pad = dict(figures["pad"])
+            x, y, turn = moved(*pad["centre"])
+            figures["pad"] = {**pad, "centre": [x, y], "axis_deg": float(pad["axis_deg"]) - math.degrees(turn)}
+        if "start" in figures:
+            x, y, turn = moved(*figures["start"][:2])
+            figures["start"] = [x, y, float(figures["start"][2]) + turn]
+        found[key] = figures
+    return found
 
 
 def _rows(layer: vectors.Layer, frame: Frame) -> Iterator[tuple[str, dict[str, Any], BaseGeometry]]:
@@ -218,14 +251,15 @@ def _ask(path: Path, sql: str) -> list[dict[str, Any]]:
         raise InputError(str(path), what, "give a .gpkg file as loopgis layout writes it") from None
 
 
-def _tables(path: Path) -> dict[str, str]:
+def tables_in(path: Path) -> dict[str, str]:
     """Names of the tables as written, by lower-case name."""
     return {
         str(r["table_name"]).lower(): str(r["table_name"]) for r in _ask(path, "SELECT table_name FROM gpkg_contents")
     }
 
 
-def _plain_rows(path: Path, table: str | None) -> list[dict[str, Any]]:
+def plain_rows(path: Path, table: str | None) -> list[dict[str, Any]]:
+    """Rows of a table without their geometry, by lower-case column; none when there is no such table."""
     if table is None:
         return []
     quoted = '"' + table.replace('"', '""') + '"'
@@ -233,9 +267,9 @@ def _plain_rows(path: Path, table: str | None) -> list[dict[str, Any]]:
     return [{k: v for k, v in row.items() if k not in {"geom", "geometry", "fid"}} for row in rows]
 
 
-def _said(path: Path, tables: dict[str, str]) -> dict[str, Any]:
-    """The document of the file's metadata."""
-    if not _ask(path, "SELECT 1 FROM sqlite_master WHERE name = 'gpkg_metadata'") or not tables:
+def said_in(path: Path) -> dict[str, Any]:
+    """The document of the file's metadata, empty when it holds none of ours. Raises InputError for a file that is no GeoPackage."""
+    if not _ask(path, "SELECT 1 FROM sqlite_master WHERE name = 'gpkg_metadata'"):
         return {}
     for row in _ask(path, "SELECT metadata FROM gpkg_metadata"):
         value = _json(row["metadata"])

@@ -35,6 +35,9 @@ _SHOWN = {
     "pitch": "%",
     "flow": "m3/s",
     "density": "kg/m3",
+    "pressure": "Pa",
+    "unit_weight": "N/m3",
+    "angle": "rad",
 }
 
 

@@ -147,7 +147,10 @@ class GroundSpec:
 
 @dataclass(frozen=True, kw_only=True)
 class RigSpec:
-    """[rig]: what the machine can do. Pitches are magnitudes in percent (least, most)."""
+    """[rig]: what the machine can do. Pitches are magnitudes in percent (least, most).
+
+    rod_diameter_m: outside; pilot_hole_m: that the bit cuts; pump_m3_s: flow of the mud pump.
+    """
 
     name: str
     rod_length_m: float
@@ -157,6 +160,79 @@ class RigSpec:
     max_length_m: float
     max_depth_m: float
     pullback_n: float
+    rod_diameter_m: float = 0.042164
+    pilot_hole_m: float = 0.0889
+    pump_m3_s: float = 9.46e-4
+
+
+@dataclass(frozen=True, kw_only=True)
+class StrengthSpec:
+    """What the ground bears when mud presses on it.
+
+    name: a row of tables/strengths.toml, "" when all figures are given; assumed: taken from the soil's name alone, nobody named a
+    strength; ground: row of the fluid ratios; cohesion_pa: undrained strength where friction_rad is 0; moist_n_m3, saturated_n_m3:
+    weight of the soil above and below the water; water_table_m: depth of the water below the ground.
+    """
+
+    name: str
+    assumed: bool
+    ground: str
+    cohesion_pa: float
+    friction_rad: float
+    shear_modulus_pa: float
+    moist_n_m3: float
+    saturated_n_m3: float
+    water_table_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class MudSpec:
+    """[mud]: the two readings of the rotating viscometer, weight of the mud that comes back (kg/m3), volumes of mud to one of hole.
+
+    ratio: None = the middle of what is usual in the ground.
+    """
+
+    dial_600: float
+    dial_300: float
+    density_kg_m3: float
+    ratio: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CostSpec:
+    """[cost]: prices in `currency`, and how fast the crew works.
+
+    mobilisation: once for the site; crew_per_day: crew and rig; fluid_per_m3: of mud mixed; spoil_per_m3: hauled away;
+    tooling_per_m: wear per drilled metre; pipe_per_m: of one pipe; grout_per_m3; per_bore: exit pit, fusion, restoring the ground;
+    head (locating head), electronics (in it), bit, rod (one of them): what is lost with a string;
+    hours_day: hours of a day in which bores are made; rods_per_hour: of the pilot, whatever their length; setup_h, swap_h (head off
+    and reamer on at the exit): for each bore; site_h: coming and leaving, once; pull_rod_min: minutes from one rod to the next when
+    pulling back; loss_share: of bores on which the string is lost; pump_m3_s: flow of mud.
+    assumed: keys of [cost] that are defaults.
+    """
+
+    currency: str
+    mobilisation: float
+    crew_per_day: float
+    fluid_per_m3: float
+    spoil_per_m3: float
+    tooling_per_m: float
+    pipe_per_m: float
+    grout_per_m3: float
+    per_bore: float
+    head: float
+    electronics: float
+    bit: float
+    rod: float
+    hours_day: float
+    rods_per_hour: float
+    setup_h: float
+    swap_h: float
+    site_h: float
+    pull_rod_min: float
+    loss_share: float
+    pump_m3_s: float
+    assumed: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -178,11 +254,19 @@ class BoreSpec:
 
 @dataclass(frozen=True, kw_only=True)
 class PipeSpec:
-    """[pipe]: nominal size as the trade says it ("1 in"), dimension ratio, fluid text."""
+    """[pipe]: nominal size as the trade says it ("1 in"), dimension ratio, fluid text.
+
+    in_series: bores that one circuit runs through; header: how circuits are joined, a row of HEADERS; heat_pump_pa: pressure lost
+    in the heat pump and what belongs to it; pump_efficiency: of the loop pump, wire to water.
+    """
 
     size: str
     dr: float
     fluid: str
+    in_series: int = 1
+    header: str = "auto"
+    heat_pump_pa: float = 3e4
+    pump_efficiency: float = 0.4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -208,6 +292,19 @@ class SiteSpec:
     per_crossing_m: float = 0.0
     score: dict[str, float] = field(default_factory=dict)
     given: frozenset[str] = frozenset()
+    strength: StrengthSpec | None = None
+    mud: MudSpec | None = None
+    cost: CostSpec | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TicketAnswer:
+    """What one owner of lines said to the one-call ticket. closed: the answer lets the work begin; answer: in the owner's words."""
+
+    owner: str
+    answer: str
+    closed: bool
+    remark: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -250,7 +347,7 @@ class Site:
 
     parcel: one valid polygon in the frame, holes kept; buildings and features as `Feature`s (buildings have kind
     "building"); given_kinds: kinds for which a layer was supplied, even an empty one; findings: all that reading turned up;
-    kept: bores that are in the ground already.
+    kept: bores that are in the ground already; ticket: answers to the one-call ticket, None when no ticket was named.
     """
 
     spec: SiteSpec
@@ -264,6 +361,7 @@ class Site:
     sources: tuple[SourceFile, ...]
     findings: tuple[Finding, ...]
     kept: tuple[DrawnLine, ...] = ()
+    ticket: tuple[TicketAnswer, ...] | None = None
 
     def all_features(self) -> tuple[Feature, ...]:
         """Buildings and features together, in reading order."""

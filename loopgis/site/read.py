@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from loopgis.core.errors import InputError
-from loopgis.site import buildings, config, drawn, features, pad, parcel, terrain, vectors
+from loopgis.site import buildings, config, drawn, features, pad, parcel, terrain, ticket, vectors
 from loopgis.site.log import Log
 from loopgis.site.model import FLAT, Feature, Site, SiteSpec, SourceFile, Terrain
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from loopgis.core.findings import Finding
     from loopgis.core.frame import Frame
     from loopgis.site.config import Config, LayerRef
-    from loopgis.site.model import DrawnLine, PadSpec
+    from loopgis.site.model import DrawnLine, PadSpec, TicketAnswer
 
 FLAT_REMEDY = 'add elevation = "dem.tif"'
 
@@ -81,6 +81,7 @@ class _Reading:
         ground = self._terrain(frame, lot)
         spot = self._pad(frame, lot)
         kept = self._kept_bores(frame)
+        answers = self._ticket()
         if self.log.failed or ground is None or spot is None:
             return None
         return Site(
@@ -95,6 +96,7 @@ class _Reading:
             sources=tuple(self.sources),
             findings=tuple(self.log.findings),
             kept=tuple(kept),
+            ticket=answers,
         )
 
     def _words(self) -> None:
@@ -186,6 +188,17 @@ class _Reading:
             return lines
         return []
 
+    def _ticket(self) -> tuple[TicketAnswer, ...] | None:
+        ref = self.cfg.ticket
+        if ref is None:
+            return None
+        with _kept(self.log, "ticket"):
+            vectors.there(ref)
+            answers = ticket.read_ticket(ref.path, ref.name)
+            self._source("ticket", ref, "", len(answers))
+            return answers
+        return None
+
     def _pad(self, frame: Frame, lot: Polygon) -> PadSpec | None:
         with _kept(self.log, "pad"):
             return pad.read(self.cfg, pad.Ground(frame, lot, self._way(frame.parcel_wkt, frame)), self.log)
@@ -231,4 +244,7 @@ def _spec(cfg: Config, spot: PadSpec) -> SiteSpec:
         per_crossing_m=cfg.worths_m[1],
         score=cfg.score,
         given=cfg.given,
+        strength=cfg.strength,
+        mud=cfg.mud,
+        cost=cfg.cost,
     )

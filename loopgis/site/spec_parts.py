@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from loopgis.core.errors import InputError
-from loopgis.site import heat_parts
+from loopgis.site import cost_parts, heat_parts, mud_parts
 from loopgis.site.model import BoreSpec, PipeSpec, RigSpec
 from loopgis.tables.load import load_table
 
@@ -17,13 +17,31 @@ if TYPE_CHECKING:
 
 KEYS: dict[str, set[str]] = {
     **heat_parts.KEYS,
-    "rig": {"class", "rod_length", "bend_radius", "entry_pitch", "exit_pitch", "max_length", "max_depth", "pullback"},
+    "ground": heat_parts.KEYS["ground"] | mud_parts.GROUND_KEYS,
+    **mud_parts.KEYS,
+    **cost_parts.KEYS,
+    "rig": {
+        "class",
+        "rod_length",
+        "bend_radius",
+        "entry_pitch",
+        "exit_pitch",
+        "max_length",
+        "max_depth",
+        "pullback",
+        "rod_diameter",
+        "pilot_hole",
+        "pump",
+    },
     "bore": {"depth", "spacing", "bores", "length", "hole", "fill", "pipe_spacing"},
-    "pipe": {"size", "dr", "fluid"},
+    "pipe": {"size", "dr", "fluid", "in_series", "header", "heat_pump", "pump_efficiency"},
     "layout": {"patterns", "keep", "per_bore", "per_crossing"},
     "score": {"level", "economy", "spacing", "crossings", "margin", "header"},
 }
 PATTERNS = ("fan", "parallel")
+HEADERS = ("auto", "pit", "step down", "reverse return")
+"""How circuits are joined: all in one pit at the pad; along a trunk that steps down; the same with the return the other way round;
+auto: a pit where the bores begin near each other, else whichever can be purged with the least pump."""
 MOST_TIERS = 8
 BELOW_LOCATOR_M = 0.15
 _PIPE_NAMES = {
@@ -50,7 +68,12 @@ def rig(keys: Keys) -> RigSpec:
         max_length_m=keys.quantity("rig", "max_length", "length", least=10, most=2000),
         max_depth_m=keys.quantity("rig", "max_depth", "length", least=0.5, most=60),
         pullback_n=keys.quantity("rig", "pullback", "force", least=100, most=1e7),
+        rod_diameter_m=keys.quantity("rig", "rod_diameter", "length", least=0.01, most=0.3),
+        pilot_hole_m=keys.quantity("rig", "pilot_hole", "length", least=0.02, most=0.6),
+        pump_m3_s=keys.quantity("rig", "pump", "flow", least=1e-5, most=0.1),
     )
+    if spec.rod_diameter_m >= spec.pilot_hole_m:
+        keys.fail("rig", "pilot_hole", "is not wider than the rods", "check [rig] rod_diameter and pilot_hole")
     if spec.rod_length_m > spec.bend_radius_m / 2:
         keys.fail("rig", "rod_length", "is more than half the bend radius", "check both lengths")
     return spec
@@ -92,7 +115,16 @@ def pipe(keys: Keys) -> PipeSpec:
     size = _PIPE_NAMES.get(written, written)
     if written and size not in pipes:
         keys.fail("pipe", "size", f"{written!r} is not known", f"one of {', '.join(pipes)}")
-    return PipeSpec(size=size, dr=keys.number("pipe", "dr", least=6, most=41), fluid=keys.text("pipe", "fluid"))
+    series = keys.number("pipe", "in_series", least=1, most=20, whole=True)
+    return PipeSpec(
+        size=size,
+        dr=keys.number("pipe", "dr", least=6, most=41),
+        fluid=keys.text("pipe", "fluid"),
+        in_series=1 if series != series else int(series),  # noqa: PLR0124 - NaN is not equal to itself
+        header=keys.text("pipe", "header", choices=HEADERS),
+        heat_pump_pa=keys.quantity("pipe", "heat_pump", "pressure", least=0, most=1e6),
+        pump_efficiency=keys.number("pipe", "pump_efficiency", least=0.05, most=0.9),
+    )
 
 
 def patterns(keys: Keys) -> tuple[str, ...]:

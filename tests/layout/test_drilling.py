@@ -25,17 +25,17 @@ def layout():
 
 
 def test_every_bore_has_its_pull_and_the_pipes_bear_it(layout):
-    assert [p.bore_id for p in layout.pulls] == [b.bore_id for b in layout.bores]
-    for pull in layout.pulls:
+    assert [d.bore_id for d in layout.drills] == [b.bore_id for b in layout.bores]
+    for pull in (d.pull for d in layout.drills):
         assert 0 < pull.path.largest_n < pull.margin.safe_n
         assert pull.margin.weak_link_n == pytest.approx(pull.margin.safe_n / drilling.LEGS)
-    assert layout.evaluation.pull_max_kn == pytest.approx(max(p.path.largest_n for p in layout.pulls) / 1000)
+    assert layout.evaluation.pull_max_kn == pytest.approx(max(d.pull.path.largest_n for d in layout.drills) / 1000)
     assert not [f for f in layout.findings if f.code.startswith("pull-")]
 
 
 def test_it_is_of_the_size_that_the_short_form_gives(layout):
     """Mini short form (textbook 5.15-5.21, S), which counts no hydrokinetic part and assumes frictions 0.5 and 0.3."""
-    for bore, pull in zip(layout.bores, layout.pulls, strict=True):
+    for bore, pull in zip(layout.bores, (d.pull for d in layout.drills), strict=True):
         short = short_pull_load(
             bore_m=bore.length_m,
             buoyant_n_m=abs(pull.path.buoyant_n_m),
@@ -94,7 +94,7 @@ def test_thicker_pipes_bear_more_and_a_bore_in_the_ground_has_none(layout):
 
 
 def test_the_pull_is_that_of_the_path_as_it_lies(layout):
-    bore, pull = layout.bores[1], layout.pulls[1]
+    bore, pull = layout.bores[1], layout.drills[1].pull
     own = pull_along(
         station_m=bore.station_m,
         pitch_pct=bore.pitch_pct,

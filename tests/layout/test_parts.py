@@ -11,10 +11,8 @@ import pytest
 from loopgis.bore.build import build, half_stations
 from loopgis.bore.plan import straight
 from loopgis.bore.profile import Limits, solve
-from loopgis.core.errors import RangeError
 from loopgis.layout import distinct
 from loopgis.layout import score as scoring
-from loopgis.layout.risk import combined, contact, contact_unknown
 from loopgis.layout.select import pick
 from loopgis.layout.separation import SeparationRule, measure_pair
 
@@ -94,18 +92,6 @@ def test_pick_stops_when_it_has_enough_and_gives_nothing_for_nothing():
     assert pick(value, np.zeros((4, 4), bool), most=4, enough=8.0) == [0, 1]
     assert pick(np.array([]), np.zeros((0, 0), bool), most=3) == []
     assert pick(value, np.zeros((4, 4), bool), most=0) == []
-
-
-def test_contact_against_monte_carlo():
-    rng = np.random.default_rng(5)
-    draws = rng.normal(0.6, 0.4, 400_000)
-    assert contact(gap_m=0.6, sigma_m=0.4) == pytest.approx((draws < 0).mean(), abs=3e-3)
-    depth, top = rng.uniform(0.3, 1.2, 400_000), rng.normal(1.0, 0.2, 400_000)
-    closed = contact_unknown(bore_top_m=1.0, range_m=(0.3, 1.2), half_m=0.05, sigma_m=0.2)
-    assert closed == pytest.approx((top - depth - 0.05 < 0).mean(), abs=3e-3)
-    assert combined([0.1, 0.2]) == pytest.approx(0.28)
-    with pytest.raises(RangeError, match="sigma"):
-        contact(gap_m=1, sigma_m=0)
 
 
 def test_score_shows_every_term_and_they_add_up():

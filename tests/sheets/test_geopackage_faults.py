@@ -96,6 +96,6 @@ def test_a_killed_run_leaves_the_old_file_or_the_new_one(tmp_path, monkeypatch):
             assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
             said = json.loads(db.execute("SELECT metadata FROM gpkg_metadata").fetchone()[0])
             assert said["version"] == "old" or said["version"].isdigit()
-            assert db.execute("SELECT count(*) FROM layer_styles").fetchone() == (12,)
+            assert db.execute("SELECT count(*) FROM layer_styles").fetchone() == (13,)
         assert path.stat().st_size == pytest.approx(size, rel=0.02)
         assert not path.with_name("layouts.gpkg-journal").exists()

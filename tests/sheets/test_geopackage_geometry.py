@@ -25,6 +25,7 @@ GEOMETRY = {
     "headers": ("LINESTRING", 1),
     "crossings": ("POINT", 1),
     "ground_change": ("POINT", 0),
+    "stations": ("POINT", 1),
     "refused": ("LINESTRING", 0),
 }
 

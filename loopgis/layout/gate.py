@@ -1,0 +1,79 @@
+"""May the crew drill: the answers to the one-call ticket, and the lines that no ticket covers.
+
+38 % of the tickets of 2024 were not answered in full when work was to begin (S: CGA DIRT 2024 via trade press), so every crew
+sheet says how it stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from loopgis.core.findings import Finding
+
+if TYPE_CHECKING:
+    from loopgis.site.model import Site
+
+PRIVATE = {"sewer_gravity": "sewer laterals", "drain_tile": "drain tiles"}
+"""Lines that nobody marks for a caller and that a bore cuts without anybody noticing: asked for when no layer is given."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gate:
+    """How the ticket stands.
+
+    open: a ticket was called in and every owner has answered; called: a ticket was named; lines: one for each answer, or what is
+    waited for.
+    """
+
+    open: bool
+    called: bool
+    lines: tuple[str, ...]
+
+
+def gate_of(site: Site) -> Gate:
+    """How the ticket of a site stands."""
+    if site.ticket is None:
+        return Gate(open=False, called=False, lines=("no ticket was entered with the plan: call the one-call centre",))
+    waiting = [a for a in site.ticket if not a.closed]
+    if waiting:
+        lines = tuple(f"waiting for {a.owner}: {a.answer}{f' ({a.remark})' if a.remark else ''}" for a in waiting)
+        return Gate(open=False, called=True, lines=lines)
+    answers = tuple(f"{a.owner}: {a.answer}{f' ({a.remark})' if a.remark else ''}" for a in site.ticket)
+    return Gate(open=True, called=True, lines=answers)
+
+
+def gate_findings(site: Site) -> list[Finding]:
+    """Outstanding answers, and private lines that nobody has spoken of."""
+    found = []
+    gate = gate_of(site)
+    if not gate.called:
+        found.append(
+            Finding(
+                severity="note",
+                code="ticket-missing",
+                message="no answers to a one-call ticket are entered: crew sheets will say DO NOT DRILL",
+                remedy='call the centre, then write the answers into a CSV and name it: [site] ticket = "ticket.csv"',
+            )
+        )
+    elif not gate.open:
+        found.append(
+            Finding(
+                severity="warning",
+                code="ticket-open",
+                message=f"not every owner has answered the ticket: {'; '.join(gate.lines[:4])}",
+                remedy="nobody drills before they have",
+            )
+        )
+    silent = [words for kind, words in PRIVATE.items() if kind not in site.given_kinds]
+    if silent:
+        found.append(
+            Finding(
+                severity="warning",
+                code="ask-private-lines",
+                message=f"nobody has said whether there are {' or '.join(silent)}; no ticket covers them",
+                remedy="ask the owner, send a camera down the sewer, and give them as features; an empty layer says that there are"
+                " none",
+            )
+        )
+    return found
