@@ -223,8 +223,9 @@ def money_text(value: float, currency: str) -> str:
 def volume_text(cubic_metres: float, units: str) -> str:
     """Volume for people, in US gallons or cubic metres.
 
-    >>> volume_text(1.1583, "us"), volume_text(1.1583, "metric"), volume_text(0.03, "us"), volume_text(20, "us")
-    ('306 gal', '1.16 m3', '7.9 gal', '5,283 gal')
+    >>> volume_text(1.1583, "us"), volume_text(1.1583, "metric"), volume_text(0.03, "us"), volume_text(0.034, "metric")
+    ('306 gal', '1.16 m3', '7.9 gal', '34 L')
     """
     gallons = cubic_metres / GALLON_M3
-    return f"{gallons:,.{0 if gallons >= 10 else 1}f} gal" if units == "us" else f"{cubic_metres:,.2f} m3"
+    metric = f"{1000 * cubic_metres:.0f} L" if cubic_metres < 0.5 else f"{cubic_metres:,.2f} m3"
+    return f"{gallons:,.{0 if gallons >= 10 else 1}f} gal" if units == "us" else metric

@@ -184,16 +184,25 @@ def mud_findings(site: Site, muds: Sequence[BoreMud | None]) -> list[Finding]:
     return found
 
 
+def why_text(mud: BoreMud) -> str:
+    """What the mud pressure of a bore exceeds at its worst, in words; call it where something is."""
+    p = mud.pressures
+    if bool(mud.over.any()):
+        return "beyond what the ground bears"
+    if bool(np.any(mud.tight & (p.demand_pa > p.capacity_pa / p.factor))):
+        return "near what the ground bears"
+    return "more than the ground above weighs: it may lift or crack"
+
+
 def pressure_text(kpa: float, units: str) -> str:
     """Pressure for people: "12.3 psi" or "85 kPa"."""
     return f"{kpa / 6.894757:.1f} psi" if units == "us" else f"{kpa:.0f} kPa"
 
 
-def expected_returns(site: Site, bore: Bore, mud: BoreMud | None) -> tuple[str, ...]:
-    """Where mud is to be expected at the surface, and where to contain it, one line each."""
-    units = site.spec.units
+def expected_returns(site: Site, bore: Bore, mud: BoreMud | None, units: str) -> tuple[str, ...]:
+    """Where mud is to be expected at the surface, and where to contain it, one line each. units: us or metric."""
     thin = np.flatnonzero(bore.depth_m >= THIN_COVER_M)
-    cover = length_text(THIN_COVER_M, units, 0)
+    cover = length_text(THIN_COVER_M, units, 0 if units == "us" else 1)
     if len(thin):
         first = length_text(float(bore.station_m[thin[0]]), units, 0)
         last = length_text(bore.length_m - float(bore.station_m[thin[-1]]), units, 0)
@@ -207,7 +216,12 @@ def expected_returns(site: Site, bore: Bore, mud: BoreMud | None) -> tuple[str, 
     if names:
         told.append(f"somebody watches {', '.join(dict.fromkeys(names))} while the head and the reamer pass under it")
     if mud is not None:
-        stretch = stretch_text(mud.pressures.station_m, mud.over | mud.tight, units)
+        stretch = stretch_text(bore.plan_station_m, mud.over | mud.tight, units)
         if stretch:
-            told.append(f"walk the line over {stretch} from the entry: pressure is near or over what the ground bears")
+            told.append(f"walk the line over {stretch} from the entry on the ground: pressure is {why_text(mud)}")
+    drop = float(bore.z_m[0] - bore.z_m[-1])
+    if drop > LEAST_M:
+        told.append(
+            f"the exit lies {length_text(drop, units, 0)} below the pad: mud runs out there when the head breaks through"
+        )
     return tuple(told)

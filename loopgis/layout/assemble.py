@@ -18,7 +18,7 @@ from loopgis.layout.drilling import costs_of, drill_figures, drill_findings, dri
 from loopgis.layout.gate import gate_of
 from loopgis.layout.heat import wanted_level_m
 from loopgis.layout.heat_notes import heat_findings
-from loopgis.layout.material import materials
+from loopgis.layout.material import materials, ordered_pipe_m
 from loopgis.layout.model import Clearance, Header, Layout
 from loopgis.layout.notes import layout_findings
 from loopgis.layout.plumbing import plumbed, plumbing_figures
@@ -173,10 +173,11 @@ def judge(
     pairs = pair_risks(draft.bores, errors, site.spec.rig.rod_length_m)
     risk = risk_of(draft.bores, crossings, pairs, gate_of(site))
     drills = drills_of(site, draft.bores)
-    costs = costs_of(site, drills, header.length_m if header is not None else 0.0)
     piped = plumbed(site, draft.bores, draft.pad, header, heat)
     if header is not None and piped is not None:
         header = replace(header, size=piped.mains)
+    order = materials(site, draft.bores, drills, header, piped) if piped is not None else ()
+    costs = costs_of(site, drills, ordered_pipe_m(order))
     evaluation = replace(
         evaluation,
         crossing_risk=risk.whole,
@@ -203,7 +204,7 @@ def judge(
         errors=errors,
         costs=costs,
         plumbing=piped,
-        materials=materials(site, draft.bores, drills, header, piped) if piped is not None else (),
+        materials=order,
     )
     told = [
         *layout_findings(layout, field, wish),

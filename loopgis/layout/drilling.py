@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from loopgis.bore.collapse import collapse, pipe_bend_radius_m
 from loopgis.bore.collapse import modulus_pa as modulus_of
-from loopgis.bore.mud import mud_volumes, reamer
+from loopgis.bore.mud import largest_pull_speed_m_s, mud_volumes, reamer
 from loopgis.bore.pipe import SAFE_STRESS_PA, pipe_area_m2, pull_margin
-from loopgis.bore.production import at_stake, bore_cost, bore_hours, layout_cost
+from loopgis.bore.production import HEADER_PIPES, at_stake, bore_cost, bore_hours, layout_cost
 from loopgis.bore.pull import pull_along
 from loopgis.bore.rods import rod_min_radius_m, rods_needed
 from loopgis.core.findings import Finding
@@ -60,10 +60,9 @@ class Drill:
     """What the rig meets on one bore; pull, mud and volumes are None for a bore that is in the ground already.
 
     rods: to drill it; ream: hole that the pipes ask for; pipe_bend_m: least radius of the pipe at pit and header; rod_rule_m:
-    least
-    radius of the rods by the conservative rule (the rig's own figure governs); mud None also where nothing is known of the
-    ground;
-    hours, cost, at_stake: None without [cost] figures; returns: where mud is to be expected, one line each.
+    least radius of the rods by the conservative rule (the rig's own figure governs); mud None also where nothing is known of the
+    ground; fastest_m_s: pull-back that the mud pump keeps up with; hours, cost, at_stake: None without [cost] figures; returns:
+    where mud is to be expected, by unit system, one line each.
     """
 
     bore_id: str
@@ -77,7 +76,8 @@ class Drill:
     hours: BoreHours | None
     cost: BoreCost | None
     at_stake: float | None
-    returns: tuple[str, ...]
+    fastest_m_s: float | None
+    returns: dict[str, tuple[str, ...]]
 
 
 def pipe_outer_m(site: Site) -> float:
@@ -149,7 +149,7 @@ def _drill(site: Site, b: Bore, outer_m: float) -> Drill:
         hours = bore_hours(**hole, rod_length_m=spec.rig.rod_length_m, ratio=ratio, spec=spec.cost)
         cost = bore_cost(
             **hole,
-            pipe_m=LEGS * (b.length_m + SURPLUS_M),
+            pipe_m=LEGS * b.length_m,
             pipe_outer_m=outer_m,
             pipes=LEGS,
             ratio=ratio,
@@ -169,16 +169,27 @@ def _drill(site: Site, b: Bore, outer_m: float) -> Drill:
         hours=hours,
         cost=cost,
         at_stake=stake,
-        returns=expected_returns(site, b, mud) if new else (),
+        fastest_m_s=None
+        if ratio is None
+        else largest_pull_speed_m_s(
+            pump_m3_s=spec.rig.pump_m3_s if spec.cost is None else spec.cost.pump_m3_s,
+            hole_diameter_m=b.hole_diameter_m,
+            ratio=ratio,
+        ),
+        returns={u: expected_returns(site, b, mud, u) for u in ("us", "metric")} if new else {},
     )
 
 
-def costs_of(site: Site, drills: Sequence[Drill], header_m: float) -> LayoutCost | None:
-    """Time and cost of the bores that are still to be drilled; None without figures, or when there is nothing to drill."""
+def costs_of(site: Site, drills: Sequence[Drill], pipe_m: float) -> LayoutCost | None:
+    """Time and cost of the bores that are still to be drilled; None without figures, or when there is nothing to drill.
+
+    pipe_m: all pipe that is ordered; what is beyond that of the bores is counted as header.
+    """
     new = [(d.hours, d.cost) for d in drills if d.hours is not None and d.cost is not None]
     if site.spec.cost is None or not new:
         return None
-    return layout_cost(bores=new, header_m=header_m, spec=site.spec.cost)
+    beyond = max(pipe_m - sum(c.pipe_m for _, c in new), 0.0)
+    return layout_cost(bores=new, header_m=beyond / HEADER_PIPES, spec=site.spec.cost)
 
 
 def drill_figures(drills: Sequence[Drill], costs: LayoutCost | None) -> dict[str, Any]:

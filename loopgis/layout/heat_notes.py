@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from loopgis.core.findings import Finding
@@ -164,13 +165,14 @@ def _flow(heat: Heat) -> Iterator[Finding]:
     if reynolds >= LAMINAR_RE or len(heat.loop.paths) == 0:
         return
     tons = heat.case.loads.peak_w / TON_W
+    circuits = math.ceil(len(heat.loop.paths) / heat.case.in_series)
     yield Finding(
         severity="note",
         code="laminar",
         measured=reynolds,
         limit=LAMINAR_RE,
         unit="",
-        message=f"{len(heat.loop.paths)} bores in parallel share the flow for {tons:.1f} tons: the water runs laminar at the "
+        message=f"{circuits} circuits side by side share the flow for {tons:.1f} tons: the water runs laminar at the "
         f"design temperature (Reynolds number {reynolds:.0f}), which is in the figures",
-        remedy="[pipe] in_series = 2 joins bores in series: they carry more each, and cost pump power",
+        remedy=f"[pipe] in_series = {heat.case.in_series + 1} joins bores in series: they carry more each, and cost pump power",
     )

@@ -6,13 +6,13 @@ list adds up against the GeoPackage.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from loopgis.core.errors import RangeError
+from loopgis.core.units import force_text, length_text, temperature_text
 from loopgis.hydraulics.charge import COILS_M, SLACK_SHARE, coils
 from loopgis.layout.drilling import LEGS
 
@@ -49,9 +49,9 @@ def materials(
     new = [b for b in bores if not b.in_ground]
     dr = site.spec.pipe.dr
     size = f"{plumbing.size} DR {dr:g}"
-    told = [*_pipe(new, plumbing, size), *_header(plumbing, dr), *_fittings(new, plumbing, dr)]
+    told = [*_pipe(new, plumbing, size, site.spec.units), *_header(plumbing, dr), *_fittings(new, plumbing, dr)]
     told += _fill(site, new, drills)
-    told += _fluid(plumbing)
+    told += _fluid(plumbing, site.spec.units)
     trench = 0.0 if header is None else header.length_m
     wire = sum(b.length_m for b in new) + trench
     told.append(Material(item="tracer wire", size="", amount=wire, unit="m", basis="along every bore and the trench"))
@@ -72,7 +72,7 @@ def materials(
         told.append(
             Material(
                 item="weak link",
-                size=f"{link / 1000:.2f} kN",
+                size=force_text(link, site.spec.units),
                 amount=1,
                 unit="pieces",
                 basis="safe pull of one pipe, between swivel and pulling head",
@@ -81,7 +81,7 @@ def materials(
     return tuple(told)
 
 
-def _pipe(new: Sequence[Bore], plumbing: Plumbing, size: str) -> list[Material]:
+def _pipe(new: Sequence[Bore], plumbing: Plumbing, size: str, units: str) -> list[Material]:
     """Loop pipe: in the bores, beyond them, and the coils that every leg can be cut from whole."""
     if not new:
         return []
@@ -107,11 +107,12 @@ def _pipe(new: Sequence[Bore], plumbing: Plumbing, size: str) -> list[Material]:
         bought = coils(circuits_m=legs)
     except RangeError:
         longest = max(COILS_M)
-        basis = f"a leg is longer than the longest usual coil, {longest:.0f} m: ask for coils of {max(legs):.0f} m"
+        asked = length_text(max(legs), units, 0)
+        basis = f"a leg is longer than the usual {length_text(longest, units, 0)}: ask for coils of {asked}"
         return [*told, Material(item="coils", size=size, amount=len(legs), unit="pieces", basis=basis)]
     counts = Counter(round(c.length_m, 2) for c in bought.coils)
     for length, count in sorted(counts.items()):
-        basis = f"of {length:.1f} m ({length / 0.3048:.0f} ft); every leg whole, {bought.left_m:.0f} m left over in all"
+        basis = f"of {length_text(length, units, 0)}; every leg is cut whole"
         told.append(Material(item="coils", size=size, amount=count, unit="pieces", basis=basis))
     return told
 
@@ -158,7 +159,7 @@ def _fill(site: Site, new: Sequence[Bore], drills: Sequence[Drill]) -> list[Mate
     return told
 
 
-def _fluid(plumbing: Plumbing) -> list[Material]:
+def _fluid(plumbing: Plumbing, units: str) -> list[Material]:
     c = plumbing.charge
     told = [
         Material(
@@ -174,12 +175,12 @@ def _fluid(plumbing: Plumbing) -> list[Material]:
                 size="",
                 amount=c.antifreeze_m3,
                 unit="m3",
-                basis=f"{share}; begins to freeze at {c.freeze_c:.1f} degC",
+                basis=f"{share}; begins to freeze at {temperature_text(c.freeze_c, units)}",
             ),
         )
     return told
 
 
-def pieces(amount: float) -> int:
-    """Whole pieces of an amount."""
-    return math.ceil(amount - 1e-9)
+def ordered_pipe_m(order: Sequence[Material]) -> float:
+    """All pipe on the list, slack and header included."""
+    return sum(m.amount for m in order if m.unit == "m" and (m.item.startswith("loop pipe") or m.item == "header pipe"))

@@ -27,7 +27,7 @@ def plumbing_findings(p: Plumbing | None, units: str) -> list[Finding]:
     """Findings of one layout; none without plumbing."""
     if p is None:
         return []
-    return [*_purge(p, units), *_pump(p, units), *_head(p), *_even(p), *_freeze(p, units)]
+    return [*_purge(p, units), *_pump(p, units), *_head(p, units), *_even(p), *_freeze(p, units)]
 
 
 def _purge(p: Plumbing, units: str) -> list[Finding]:
@@ -64,15 +64,16 @@ def _pump(p: Plumbing, units: str) -> list[Finding]:
     ]
 
 
-def _head(p: Plumbing) -> list[Finding]:
+def _head(p: Plumbing, units: str) -> list[Finding]:
     steep = max(((c.loss_pa or 0.0) / WATER_N_M3 / c.pipe_m for c in p.circuits), default=0.0)
     if steep <= HEAD_SHARE:
         return []
+    word = "ft" if units == "us" else "m"
     return [
         Finding(
             severity="note",
             code="head-high",
-            message=f"a circuit loses {100 * steep:.1f} of head per 100 of pipe; 1 to 3 are usual, 4 at most",
+            message=f"a circuit loses {100 * steep:.1f} {word} of head per 100 {word} of pipe; 1 to 3 are usual, 4 at most",
             remedy="wider pipe, or less flow through each circuit",
             measured=steep,
             limit=HEAD_SHARE,

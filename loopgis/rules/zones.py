@@ -76,9 +76,9 @@ def cover_base_m(rule: Rule, feature: Feature) -> float:
 
 
 def matches(rule: Rule, feature: Feature) -> bool:
-    """True when a rule speaks of a feature."""
+    """True when a rule speaks of a feature; words of a filter in any case."""
     return feature.kind in rule.kinds and all(
-        feature.attribute(k) in allowed for k, allowed in rule.feature_filter.items()
+        feature.attribute(k).lower() in {word.lower() for word in allowed} for k, allowed in rule.feature_filter.items()
     )
 
 

@@ -49,10 +49,9 @@ class CrossingLine:
     """A thing that the bore passes under or over.
 
     code: letter of the public uniform colour code, "" when it has none; rod: the rod on which the head passes it; under: the bore
-    passes below it; beside: it is not crossed but may be touched; depth_m: of the thing, None when unknown; clearance_m: clear
-    gap
-    to the reamed hole; sigma_m: its standard deviation; risk: relative index of contact; consequence: class in words ("danger to
-    life", "service lost", "to be mended").
+    passes below it; beside: it is not crossed but may be touched; buried: a line or tank that is to be exposed first; depth_m: of
+    the thing, None when unknown; clearance_m: clear gap to the reamed hole; sigma_m: its standard deviation; risk: relative index
+    of contact; consequence: class in words ("danger to life", "service lost", "to be mended").
     """
 
     feature_id: str
@@ -71,6 +70,7 @@ class CrossingLine:
     consequence: str
     outcome: str
     beside: bool = False
+    buried: bool = True
 
     @property
     def how(self) -> str:
@@ -164,13 +164,15 @@ class DrillPage:
 
 @dataclass(frozen=True, kw_only=True)
 class Gate:
-    """The one-call ticket: may the crew drill.
+    """May the crew drill, by the one-call ticket and by what was found of the layout.
 
-    open: every owner has answered and nothing is outstanding; lines: what is missing or what was answered, one line each.
+    open: every owner has answered, nothing is outstanding, and the layout has no fault; lines: what is missing or what was
+    answered, one line each; why: what stops the crew, in a few words.
     """
 
     open: bool
     lines: tuple[str, ...]
+    why: str = "waiting for answers"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -50,7 +50,7 @@ AID = "Planning aid, not a survey, not a sealed design."
 
 def gate_words(gate: Gate) -> str:
     """The gate in capitals."""
-    return "ALL ANSWERS IN" if gate.open else "DO NOT DRILL: waiting for answers"
+    return "ALL ANSWERS IN" if gate.open else f"DO NOT DRILL: {gate.why}"
 
 
 def head(paper: Paper, book: DrillBook, name: str, words: str, number: str, *, gate: bool = True) -> float:

@@ -102,7 +102,6 @@ def _facts(paper: Paper, book: DrillBook, size: float) -> list[tuple[str, str]]:
             "in all",
             f"{len(figures)} bores, {sum(f.rods for f in figures)} rods, {drilled} drilled, {level} of it level",
         ),
-        ("pipe to bring", whole(sum(f.pipe_m for f in figures), units)),
         ("mud to mix", _said(volume(mud, units)) + no_mud),
         ("spoil to haul", _said(volume(spoil, units, loose=True)) + no_spoil),
         ("drill and pull", "not computed" if hours is None else f"{hours:.1f} hours{no_hours}"),
@@ -157,7 +156,7 @@ def _bare(text: str) -> str:
 def _least(page: DrillPage, units: str) -> str:
     """Least clear gap over the crossings of known depth; "not all known" comes as a question mark."""
     gaps = [c.clearance_m for c in page.crossings if c.clearance_m is not None]
-    doubt = "?" if len(gaps) < len(page.crossings) else ""
+    doubt = "?" if len(gaps) < len(page.crossings) or any(c.depth_m is None for c in page.crossings) else ""
     return (tape(min(gaps), units) if gaps else "") + doubt
 
 

@@ -65,13 +65,9 @@ def mud_words(page: DrillPage, units: str) -> list[str]:
     if not known(page):
         return [NOT_COMPUTED, *(_begun(t) for t in page.returns)]
     factor, word = figure.in_units(units)
-    told = []
     found = stretches(page)
-    for name in ("over", "tight"):
-        parts = [f"{a / factor:.0f} to {b / factor:.0f}" for a, b in found[name]]
-        if parts:
-            told.append(f"{name} {', '.join(parts)}")
-    text = f"{_begun('; '.join(told))} {word} drilled." if told else "No stretch under full cover is tight or over."
+    told = [f"{sum(b - a for a, b in found[n]) / factor:.0f} {word} {n}" for n in ("over", "tight") if found[n]]
+    text = f"{'; '.join(told)}." if told else "No stretch under full cover is tight or over."
     return [f"{text} {NO_FACTOR}", *(_begun(t) for t in page.returns)]
 
 

@@ -269,16 +269,18 @@ def draw_crossings(
             least_in=0.6,
         ),
         Column(("", "code"), tuple(c.code or "none" for c in crossings), ha="center", bold=grave),
-        Column(("bore", "goes"), tuple("under" if c.under else "over" for c in crossings), ha="center"),
+        Column(("bore", "goes"), tuple(c.how for c in crossings), ha="center"),
         Column(("its", f"depth {foot}"), tuple(depth)),
         Column(("locate", "quality"), tuple(c.quality or "none" for c in crossings), ha="center"),
         Column(("clear", f"gap {foot}"), tuple(gap), bold=grave),
         Column(("relative", "index"), tuple(_index(c.risk) for c in crossings)),
-        Column(("expose", "first"), ("",) * len(crossings), ha="center"),
+        Column(("expose", "first"), tuple("" if c.buried else "watch" for c in crossings), ha="center"),
     )
     low = table(paper, x, y, wide_in, columns, row_in=CROSSING_IN)
     last = widths_in(columns, wide_in, SMALL)[-1]
-    for n in range(len(crossings)):
+    for n, c in enumerate(crossings):
+        if not c.buried:
+            continue
         middle = low - (len(crossings) - n - 0.5) * CROSSING_IN
         paper.box(x + wide_in - last / 2 - 0.04, middle - 0.04, 0.08, 0.08, RULE)
     return low

@@ -6,6 +6,7 @@ A bore that was edited by hand after its figures were computed is refused: `loop
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,7 @@ from loopgis.sheets.drill_book import Along, CrossingLine, DrillBook, DrillPage,
 from loopgis.sheets.white_line import white_line_ring
 from loopgis.site.config import LayerRef
 from loopgis.site.drawn import plain_rows, said_in, tables_in
+from loopgis.site.log import plain
 from loopgis.site.vectors import there
 from loopgis.tables.load import load_table
 
@@ -51,11 +53,15 @@ def drill_book(path: str | Path, layout_id: str = "", *, units: str | None = Non
     lines = file.rows("bores", name)
     if not lines:
         raise InputError(str(file.path), f"layout {name} holds no bores", "name another layout")
+    crossed = sum(_text(r, "how") != "beside" for r in file.rows("crossings", name))
+    if crossed != int(row["crossings"]):
+        what = f"layout {name} says {row['crossings']} crossings, its layer crossings holds {crossed}"
+        raise InputError(str(file.path), what, "run loopgis score on the file first, and take what it writes")
     pages = tuple(_page(file, name, line, things, used) for line in sorted(lines, key=lambda r: str(r["bore_id"])))
     pad = _ring(file.rows("pads", name), file.path, name)
     header = next((_xyz(r["geometry"])[:, :2] for r in file.rows("headers", name)), None)
     ring, area = _white_line(file, pages, pad, header)
-    fails = sum(r["outcome"] == "fail" for r in file.rows("clearances", name))
+    faults = [r for r in file.rows("findings", name) if r["severity"] == "error"]
     rig, pipe = said.get("rig", {}), said.get("pipe", {})
     return DrillBook(
         site=str(said.get("site", file.path.stem)),
@@ -67,14 +73,17 @@ def drill_book(path: str | Path, layout_id: str = "", *, units: str | None = Non
         rod_length_m=float(rig.get("rod_length_m", 3.048)),
         pipe=f"{pipe.get('size', '?')} DR {pipe.get('dr', 0):g}, {pipe.get('fluid', '')}" if pipe else "",
         crs_wkt=file.wkt,
-        gate=_gate(file),
+        gate=_with_faults(_gate(file), faults),
         pages=pages,
         pad=pad,
         header=header,
         white_line=ring,
         white_line_m2=area,
-        claim=f"Does NOT meet the distances entered: {fails} fail" if fails else "Meets the distances entered",
-        facts=_facts(row),
+        claim=_claim(faults, sum(r["outcome"] == "fail" for r in file.rows("clearances", name))),
+        facts=(
+            *_order(file.rows("materials", name), used),
+            *_facts(row),
+        ),
     )
 
 
@@ -108,10 +117,14 @@ class _File:
 
         if layer not in self.tables:
             return []
-        info = pyogrio.read_info(self.path, layer=self.tables[layer])
-        if info["geometry_type"] is None:
-            return plain_rows(self.path, self.tables[layer])
-        frame = pyogrio.read_dataframe(self.path, layer=self.tables[layer])
+        try:
+            info = pyogrio.read_info(self.path, layer=self.tables[layer])
+            if info["geometry_type"] is None:
+                return plain_rows(self.path, self.tables[layer])
+            frame = pyogrio.read_dataframe(self.path, layer=self.tables[layer])
+        except pyogrio.errors.DataSourceError as error:
+            what = f"layer {layer} cannot be read ({plain(error, 80)})"
+            raise InputError(str(self.path), what, "take a fresh copy of the file") from None
         if layer == "bores":
             self.wkt = frame.crs.to_wkt() if frame.crs is not None else ""
         return [{str(k): v for k, v in r.items()} for r in frame.to_dict("records")]
@@ -156,7 +169,7 @@ def _page(file: _File, name: str, line: Record, things: dict[str, Record], units
     _not_stale(file, line, rods, stations)
     along = _along(stations)
     crossings = tuple(_crossing(c, rods, things) for c in crossed)
-    told = [r for r in file.rows("findings", name) if r["bore_id"] == bore]
+    told = [r for r in file.rows("findings", name) if _concerns(r, bore, units)]
     return DrillPage(
         layout_id=name,
         bore_id=bore,
@@ -169,6 +182,36 @@ def _page(file: _File, name: str, line: Record, things: dict[str, Record], units
         warnings=tuple(_line(r) for r in told if r["severity"] in {"error", "warning", "note"}),
         returns=tuple(str(r["message"]) for r in told if r["severity"] == "expect"),
     )
+
+
+def _claim(faults: Sequence[Record], fails: int) -> str:
+    """What may be said of the layout on every page."""
+    if fails:
+        return f"Does NOT meet the distances entered: {fails} fail"
+    if faults:
+        return f"NOT FIT TO DRILL as it is: {len(faults)} fault{'s' if len(faults) > 1 else ''}, see page 1"
+    return "Meets the distances entered"
+
+
+def _concerns(row: Record, bore: str, units: str) -> bool:
+    """Is a finding about a bore: told of it, or a fault that names it; where mud is to be expected, in the units of the sheet."""
+    if row["severity"] == "expect":
+        return bool(row["bore_id"] == bore and row["units"] == units)
+    named = row["severity"] == "error" and re.search(rf"\b{re.escape(bore)}\b", str(row["message"])) is not None
+    return bool(row["bore_id"] == bore or named)
+
+
+def _order(rows: Sequence[Record], units: str) -> tuple[str, ...]:
+    """Loop pipe and header to bring, as on the list of what to order."""
+    pipe = sum(float(r["amount"]) for r in rows if str(r["item"]).startswith("loop pipe"))
+    if pipe <= 0:
+        return ()
+    coils = ", ".join(f"{int(r['amount'])} {str(r['basis']).split(';')[0]}" for r in rows if r["item"] == "coils")
+    header = ", ".join(
+        f"{length_text(float(r['amount']), units, 0)} of {r['size']}" for r in rows if r["item"] == "header pipe"
+    )
+    told = [f"loop pipe to bring: {length_text(pipe, units, 0)}, slack and tails included; coils: {coils}"]
+    return (*told, f"header pipe: {header}") if header else tuple(told)
 
 
 def _line(row: Record) -> str:
@@ -190,6 +233,14 @@ def _not_stale(file: _File, line: Record, rods: Sequence[Record], stations: Sequ
     ends = max(float(np.linalg.norm(own[k, :2] - points[k if k == 0 else len(rods) - 1, :2])) for k in (0, -1))
     if off > STALE_M or ends > STALE_M:
         raise InputError(where, "was edited after its rods were computed", remedy)
+    if [int(r["rod"]) for r in rods] != list(range(len(rods))) or len(rods) != int(line["rods"]) + 1:
+        raise InputError(where, f"has {len(rods)} rod ends, not numbered 0 to {line['rods']}", remedy)
+    names = ("station_m", "depth_m", "pitch_pct", "azimuth_deg", "offset_m", "ground_m")
+    if any(_figure(r, n) is None for r in rods for n in names) or min(float(r["depth_m"]) for r in rods) < -STALE_M:
+        raise InputError(where, "has a rod whose figures are empty or above the ground", remedy)
+    long = float(np.sum(np.linalg.norm(np.diff(own, axis=0), axis=1)))
+    if abs(long - float(line["length_m"])) > 0.005 * long + STALE_M:
+        raise InputError(where, f"says {line['length_m']:.1f} m, its line is {long:.1f} m long", remedy)
 
 
 def file_way(file: _File) -> Transformer:
@@ -274,6 +325,7 @@ def _crossing(row: Record, rods: Sequence[Record], things: dict[str, Record]) ->
         angle_deg=float(row["angle_deg"]),
         under=_text(row, "how") != "over",
         beside=_text(row, "how") == "beside",
+        buried=bool(load_table("kinds")["kinds"].get(kind, {}).get("buried", True)),
         depth_m=_figure(thing, "depth_m"),
         clearance_m=_figure(row, "clearance_m"),
         sigma_m=_figure(row, "sigma_m"),
@@ -369,6 +421,15 @@ def _gate(file: _File) -> Gate:
     return Gate(open=True, lines=tuple(words(r) for r in rows))
 
 
+def _with_faults(gate: Gate, faults: Sequence[Record]) -> Gate:
+    """A layout with faults is not drilled, whoever has answered."""
+    if not faults:
+        return gate
+    lines = tuple(f"FAULT: {r['message']}" for r in faults[:4])
+    waiting = () if gate.open else gate.lines
+    return Gate(open=False, lines=(*lines, *waiting), why="the layout has faults")
+
+
 def _rig_words(rig: Record, units: str) -> str:
     if not rig:
         return ""
@@ -382,7 +443,7 @@ def _facts(row: Record) -> tuple[str, ...]:
     told = []
     days, hours = _figure(row, "crew_days"), _figure(row, "crew_hours")
     if days is not None and hours is not None:
-        told.append(f"about {days:g} crew days ({hours:.0f} hours)")
+        told.append(f"about {days:g} crew days ({hours:.0f} hours, coming, setting up and leaving included)")
     cost, word = _figure(row, "cost"), _text(row, "currency")
     if cost is not None:
         told.append(f"estimate for comparing, no offer: {money_text(cost, word)}")

@@ -119,7 +119,8 @@ def bore_figures(layout: Layout, number: int, site: Site) -> dict[str, Any]:
         return {}
     d = layout.drills[number]
     figures: dict[str, Any] = {
-        "reamer_m": d.ream.by_factor_m,
+        "reamer_m": layout.bores[number].hole_diameter_m,
+        "least_hole_m": d.ream.by_factor_m,
         "pipe_bend_m": d.pipe_bend_m,
         "rod_bend_m": site.spec.rig.bend_radius_m,
         "mud": worst_mud(d.mud),
@@ -136,7 +137,7 @@ def bore_figures(layout: Layout, number: int, site: Site) -> dict[str, Any]:
     if d.volumes is not None:
         figures |= {"fluid_m3": d.volumes.fluid_m3, "spoil_m3": d.volumes.spoil_m3}
     if d.hours is not None:
-        figures |= {"hours": d.hours.total_h, "pull_speed_m_s": d.hours.pull_speed_m_s}
+        figures |= {"hours": d.hours.total_h, "pull_speed_m_s": d.fastest_m_s}
     if d.cost is not None and site.spec.cost is not None:
         figures |= {"cost": d.cost.total_own, "at_stake": d.at_stake, "currency": site.spec.cost.currency}
     return figures
@@ -165,6 +166,7 @@ def findings(layout: Layout) -> Iterator[Row]:
             },
         )
     for d in layout.drills:
-        for line in d.returns:
+        for units, lines in d.returns.items():
             names = {"layout_id": layout.layout_id, "bore_id": d.bore_id, "severity": "expect", "code": "returns"}
-            yield None, {**names, "message": line}
+            for line in lines:
+                yield None, {**names, "message": line, "units": units}

@@ -23,6 +23,7 @@ from loopgis.core.units import (
     volume_text,
 )
 from loopgis.hydraulics.charge import pressure_tests
+from loopgis.layout.annulus import why_text
 from loopgis.layout.gate import gate_of
 from loopgis.sheets import review_chart, tokens
 from loopgis.sheets.cautions import CAUTIONS
@@ -183,9 +184,9 @@ def mud_words(mud: BoreMud | None) -> str:
     """Mud pressure of a bore in a few words."""
     if mud is None:
         return "not computed"
-    if bool(mud.over.any()):
-        return "beyond what the ground bears"
-    return "near what the ground bears" if bool(mud.tight.any()) else "fits"
+    if not bool((mud.over | mud.tight).any()):
+        return "fits"
+    return why_text(mud).split(":")[0]
 
 
 def _money(site: Site, value: float | None) -> str:
@@ -202,16 +203,16 @@ def _cost_note(site: Site) -> str:
 
 
 def index_text(value: float | None) -> str:
-    """Crossing index with one figure; what is too small to mean anything is only said to be small.
+    """Crossing index with two figures; what is too small to mean anything is only said to be small.
 
-    >>> index_text(0.034), index_text(1e-80), index_text(0.0)
-    ('0.03', '< 1e-6', '0')
+    >>> index_text(0.0345), index_text(1e-80), index_text(0.0)
+    ('0.035', '< 1e-6', '0')
     """
     if value is None or not math.isfinite(value):
         return "\u2013"
     if 0 < value < 1e-6:
         return "< 1e-6"
-    return f"{value:.1g}"
+    return f"{value:.2g}"
 
 
 def answer(site: Site, layouts: Sequence[Layout]) -> list[str]:

@@ -58,9 +58,7 @@ def charts(layouts: Sequence[Layout], units: str) -> list[Chart]:
     factor, word = (FT_M, "ft") if units == "us" else (1.0, "m")
     level = [y.evaluation.level_length_m / factor for y in layouts]
     up = f"level run, {word}"
-    made = [
-        _chart(layouts, [float(y.evaluation.crossings) for y in layouts], level, "crossings to expose", up, whole=True)
-    ]
+    made = [_chart(layouts, [float(y.evaluation.crossings) for y in layouts], level, "crossings", up, whole=True)]
     spaced = [(y, v) for y, v in zip(layouts, level, strict=True) if y.evaluation.spacing_min_m is not None]
     if spaced:
         across = [(y.evaluation.spacing_min_m or 0.0) / factor for y, _ in spaced]

@@ -124,7 +124,8 @@ LAYERS: dict[str, LayerSchema] = {
             _c("safe_pull_kn", "float", "what both pipes bear"),
             _c("weak_link_kn", "float", "rating of the weak link: the safe pull of one pipe"),
             _c("collapse_safety", "float", "safety of the empty pipe against collapse in mud"),
-            _c("reamer_m", "float", "hole that 1.5 times the bundle of pipes asks for"),
+            _c("reamer_m", "float", "reamer: the hole that was planned with"),
+            _c("least_hole_m", "float", "hole that 1.5 times the bundle of pipes asks for at least"),
             _c("pipe_bend_m", "float", "least radius of the pipe at pit and header"),
             _c("rod_bend_m", "float", "least radius of the rods that was planned with"),
             _c("mud", "str", "mud pressure beside what the ground bears; empty: not computed", "mud"),
@@ -409,6 +410,7 @@ LAYERS: dict[str, LayerSchema] = {
             _c("message", "str", "what was found"),
             _c("remedy", "str", "what to do"),
             _c("station_m", "float", "drilled length from the entry"),
+            _c("units", "str", "units of the message where it stands in both; empty: those of the file"),
         ),
     ),
     "ticket": LayerSchema(

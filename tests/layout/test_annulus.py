@@ -87,14 +87,14 @@ def test_under_a_pond_the_cover_counts_from_its_bed_and_the_water_presses(layout
     assert wet.pressures.overburden_pa[middle] == pytest.approx(9810 * 1.5 + 19.5e3 * (d - 1.5))
     assert wet.pressures.pore_pa[middle] == pytest.approx(9810 * d)
     assert wet.pressures.capacity_pa[middle] < dry.pressures.capacity_pa[middle]
-    lines = annulus.expected_returns(replace(SITE, features=(pond,)), bore, wet)
+    lines = annulus.expected_returns(replace(SITE, features=(pond,)), bore, wet, "us")
     assert any("surface water" in line for line in lines)
 
 
 def test_without_a_strength_nothing_is_guessed(layout):
     bare = replace(SITE, spec=replace(SITE.spec, strength=None))
     assert annulus.mud_of(bare, layout.bores[0]) is None
-    assert "returns are to be expected" in annulus.expected_returns(bare, layout.bores[0], None)[0]
+    assert "returns are to be expected" in annulus.expected_returns(bare, layout.bores[0], None, "metric")[0]
     assert annulus.mud_of(SITE, replace(layout.bores[0], source="logged", curve=None)) is None
 
 

@@ -75,7 +75,7 @@ def test_it_says_what_the_layout_says(made):
         assert page.along.demand_pa == pytest.approx(d.mud.pressures.demand_pa[at])
         assert page.along.capacity_pa == pytest.approx(d.mud.pressures.capacity_pa[at])
         assert page.along.z_m == pytest.approx(bore.z_m[at], abs=1e-6)
-        assert page.returns == d.returns
+        assert page.returns == d.returns["metric"]
         for r in page.rods:
             assert r.ground_m - r.z_m == pytest.approx(r.depth_m, abs=0.02)
             assert r.action
@@ -161,3 +161,69 @@ def test_the_command_writes_everything_or_nothing(made, tmp_path):
     with pytest.raises(InputError):
         drill(tmp_path / "missing.gpkg", tmp_path / "none")
     assert not (tmp_path / "none").exists()
+
+
+def test_sheets_in_the_other_units_speak_them_throughout(made):
+    result, path = made
+    page = drill_book(path, units="us").pages[0]
+    assert page.returns == result.layouts[0].drills[0].returns["us"]
+    assert " m " not in " ".join(page.returns)
+
+
+def sql(path, text):
+    with closing(sqlite3.connect(path)) as db, db:
+        db.execute(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("DELETE FROM rods WHERE rod = 4 AND bore_id = 'B-02'", "not numbered"),
+        ("DELETE FROM crossings", "crossings"),
+    ],
+)
+def test_rows_that_went_missing_are_noticed(copy, text, said):
+    sql(copy, text)
+    with pytest.raises(InputError, match=said) as error:
+        drill_book(copy)
+    assert "loopgis score" in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "said"), [("depth_m", -3.0, "above the ground"), ("pitch_pct", None, "empty")]
+)
+def test_rods_with_figures_that_cannot_be_are_noticed(copy, column, value, said):
+    table = geopandas.read_file(copy, layer="rods")
+    table.loc[(table.bore_id == "B-01") & (table.rod == 3), column] = value
+    table.to_file(copy, layer="rods", mode="w")
+    with pytest.raises(InputError, match=said):
+        drill_book(copy)
+
+
+def test_a_length_that_is_not_that_of_the_line_is_noticed(copy):
+    table = geopandas.read_file(copy, layer="bores")
+    table.loc[0, "length_m"] = 10.0
+    table.to_file(copy, layer="bores", mode="w")
+    with pytest.raises(InputError, match=r"says 10\.0 m"):
+        drill_book(copy)
+
+
+def test_a_fault_takes_the_claim_away_and_stands_on_the_pages_of_all_it_names(copy):
+    sql(
+        copy,
+        "INSERT INTO findings (layout_id, bore_id, severity, code, message) VALUES"
+        " ('L-01', 'B-01', 'error', 'bores-too-near', 'bores B-01 and B-03 are 1 m nearer than they may be')",
+    )
+    book = drill_book(copy)
+    assert book.claim == "NOT FIT TO DRILL as it is: 1 fault, see page 1"
+    assert (book.gate.open, book.gate.why) == (False, "the layout has faults")
+    assert book.gate.lines[0].startswith("FAULT: bores B-01 and B-03")
+    told = {p.bore_id: any("B-01 and B-03" in w for w in p.warnings) for p in book.pages}
+    assert told == {"B-01": True, "B-02": False, "B-03": True}
+
+
+def test_what_to_bring_is_what_is_ordered(made):
+    result, path = made
+    layout = result.layouts[0]
+    pipe = sum(m.amount for m in layout.materials if m.item.startswith("loop pipe"))
+    assert any(f.startswith(f"loop pipe to bring: {pipe:.0f} m") for f in drill_book(path).facts)
