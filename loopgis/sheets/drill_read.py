@@ -196,7 +196,7 @@ def _claim(faults: Sequence[Record], fails: int) -> str:
 def _concerns(row: Record, bore: str, units: str) -> bool:
     """Is a finding about a bore: told of it, or a fault that names it; where mud is to be expected, in the units of the sheet."""
     if row["severity"] == "expect":
-        return bool(row["bore_id"] == bore and row["units"] == units)
+        return bool(row["bore_id"] == bore and row.get("units") in {None, "", units})
     named = row["severity"] == "error" and re.search(rf"\b{re.escape(bore)}\b", str(row["message"])) is not None
     return bool(row["bore_id"] == bore or named)
 

@@ -227,3 +227,8 @@ def test_what_to_bring_is_what_is_ordered(made):
     layout = result.layouts[0]
     pipe = sum(m.amount for m in layout.materials if m.item.startswith("loop pipe"))
     assert any(f.startswith(f"loop pipe to bring: {pipe:.0f} m") for f in drill_book(path).facts)
+
+
+def test_a_file_whose_findings_name_no_units_is_read_all_the_same(copy):
+    sql(copy, "ALTER TABLE findings DROP COLUMN units")
+    assert drill_book(copy).pages[0].returns
