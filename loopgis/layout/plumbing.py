@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loopgis.core.errors import RangeError
 from loopgis.core.units import parse
 from loopgis.hydraulics import network, purge
 from loopgis.hydraulics.charge import charge
@@ -291,7 +292,7 @@ def parts_of(lay: Lay, sizes: Sizes) -> tuple[list[purge.Part], list[list[int]]]
 
 
 def plumbed(site: Site, bores: Sequence[Bore], pad: Pad, header: Header | None, heat: Heat | None) -> Plumbing | None:
-    """A layout as plumbing, joined in the wanted way, or in the one that is purged with the least power; None without bores."""
+    """A layout as plumbing, joined in the wanted way, or in the one purged with the least power; None when none is."""
     if not bores:
         return None
     spec = site.spec.pipe
@@ -309,18 +310,21 @@ def plumbed(site: Site, bores: Sequence[Bore], pad: Pad, header: Header | None, 
         sections = sections_of(lay, inside, widest, widest)
         open_sizes = lay.joined != "pit" or lay.spans_m[0] > 0
         parts, chains = parts_of(lay, sizes) if open_sizes else ([], [])
-        chosen = (
-            purge.choose_sizes(
-                sections,
-                parts=parts,
-                chains=chains,
-                design_flow_m3_s=flow,
-                design_liquid=cold,
-                purge_liquid=water,
+        try:
+            chosen = (
+                purge.choose_sizes(
+                    sections,
+                    parts=parts,
+                    chains=chains,
+                    design_flow_m3_s=flow,
+                    design_liquid=cold,
+                    purge_liquid=water,
+                )
+                if parts
+                else _as_it_is(sections, flow_m3_s=flow, cold=cold, water=water)
             )
-            if parts
-            else _as_it_is(sections, flow_m3_s=flow, cold=cold, water=water)
-        )
+        except RangeError:  # no flow purges every section: another way of joining may do
+            continue
         ways.append((lay, chosen))
     if not ways:
         return None

@@ -24,9 +24,16 @@ WATER_N_M3 = 9810.0
 
 
 def plumbing_findings(p: Plumbing | None, units: str) -> list[Finding]:
-    """Findings of one layout; none without plumbing."""
+    """Findings of one layout. p: None when no way of joining its circuits can be purged."""
     if p is None:
-        return []
+        return [
+            Finding(
+                severity="warning",
+                code="no-purge",
+                message="no header sizes let every circuit be purged at once: head, pump and order are not computed",
+                remedy="circuits of more like length, or another [pipe] header",
+            )
+        ]
     return [*_purge(p, units), *_pump(p, units), *_head(p, units), *_even(p), *_freeze(p, units)]
 
 

@@ -11,6 +11,7 @@ import pytest
 import shapely
 import zoo
 
+from loopgis.core.errors import RangeError
 from loopgis.driver import design
 from loopgis.hydraulics import purge
 from loopgis.hydraulics.fluid import fluid_of
@@ -167,3 +168,12 @@ def test_findings_have_remedies_and_come_when_they_should(layout):
     told = plumbing_findings(hard, "us")
     assert {f.code for f in told} == {"pump-power", "head-high", "purge-pump", "uneven-circuits", "freeze-margin"}
     assert all(f.remedy for f in told)
+
+
+def test_circuits_that_nothing_purges_are_told(layout, monkeypatch):
+    def none(*_args, **_more):
+        raise RangeError("parts", "no sizes serve", "allow others")
+
+    monkeypatch.setattr(purge, "choose_sizes", none)
+    assert made(layout, header="pit") is None
+    assert [f.code for f in plumbing_findings(None, "us")] == ["no-purge"]

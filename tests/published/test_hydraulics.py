@@ -1,15 +1,18 @@
-"""Hydraulics: rows 44-51 and 53-55 of facts/thermal, the tables and figures of its section 7, and rules for testing pressure.
+"""Hydraulics: rows 44-55 of facts/thermal, the tables and figures of its section 7, and rules for testing pressure.
 
 Numbers and tolerances as printed there; a tolerance in percent is written as a share of the figure. Status: S seen in the source, M
-from memory, C computed there independently. Row 52 (Nusselt number) belongs to the film in the bore, not to this room.
+from memory, C computed there independently. Row 52 is that of the film in the bore.
 """
 
 from __future__ import annotations
+
+import math
 
 import pytest
 from published.rows import Row
 
 from loopgis.core.errors import RangeError
+from loopgis.ground.resistance import film_mk_w
 from loopgis.hydraulics.charge import (
     PSI_PA,
     final_charge_pa,
@@ -249,3 +252,10 @@ def test_turbulent_friction_below_transition_is_the_trap_of_row_49() -> None:
 def test_pipe_that_the_rating_does_not_hold_is_refused() -> None:
     with pytest.raises(RangeError, match=r"^material and dr: "):
         pressure_rating_pa(material="PE4710", dr=9.0)
+
+
+@pytest.mark.parametrize(("reynolds", "prandtl", "nusselt"), [(4000.0, 15.0, 41.291), (1e4, 7.0, 79.493)])
+def test_52_film_of_turbulent_flow(reynolds, prandtl, nusselt):
+    """Facts/thermal row 52 (C): Gnielinski with Petukhov's friction factor; the film resistance is 1 / (pi k Nu)."""
+    film = film_mk_w(reynolds=reynolds, prandtl=prandtl, k_fluid_w_mk=0.5, inner_radius_m=0.01)
+    assert 1 / (math.pi * 0.5 * film) == pytest.approx(nusselt, rel=1e-3)
