@@ -8,10 +8,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from loopgis.bore.figures import finite, not_negative, positive
 from loopgis.bore.pipe import MUD_GRAVITY, SAFE_STRESS_PA, WATER_N_M3, by_duration_pa, pipe_is_pipe
 from loopgis.bore.pull import HYDROKINETIC_PA
 from loopgis.core.errors import RangeError
+from loopgis.core.figures import finite, not_negative, positive
 from loopgis.tables.load import load_table
 
 POISSON = 0.45

@@ -1,4 +1,4 @@
-"""What figures must be: each check raises RangeError with one line that names the figure."""
+"""Stations along a bore, and the figures that go with them."""
 
 from __future__ import annotations
 
@@ -7,37 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopgis.core.errors import RangeError
+from loopgis.core.figures import finite
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
-
-
-def positive(**figures: ArrayLike) -> None:
-    """Raise RangeError, one line naming the figure, unless every figure is finite and above zero."""
-    for name, value in figures.items():
-        got = np.asarray(value, dtype=float).ravel()
-        bad = ~(np.isfinite(got) & (got > 0))
-        if got.size == 0 or bad.any():
-            shown = f"{got[bad][0]:g}" if got.size else "nothing"
-            raise RangeError(name, f"{shown} is not a positive number", "give a figure above 0 in the unit of the name")
-
-
-def not_negative(**figures: ArrayLike) -> None:
-    """Raise RangeError, one line naming the figure, unless every figure is finite and zero or more."""
-    for name, value in figures.items():
-        got = np.asarray(value, dtype=float).ravel()
-        bad = ~(np.isfinite(got) & (got >= 0))
-        if got.size == 0 or bad.any():
-            shown = f"{got[bad][0]:g}" if got.size else "nothing"
-            raise RangeError(name, f"{shown} is negative or no number", "give 0 or more in the unit of the name")
-
-
-def finite(**figures: ArrayLike) -> None:
-    """Raise RangeError, one line naming the figure, unless every figure is a finite number."""
-    for name, value in figures.items():
-        got = np.asarray(value, dtype=float).ravel()
-        if got.size == 0 or not np.isfinite(got).all():
-            raise RangeError(name, "holds no number, or one that is not finite", "give finite figures")
 
 
 def along(station_m: ArrayLike, **figures: ArrayLike) -> tuple[NDArray[np.float64], ...]:

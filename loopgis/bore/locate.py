@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopgis.bore.figures import along, not_negative, positive
+from loopgis.bore.figures import along
 from loopgis.core.errors import RangeError
+from loopgis.core.figures import not_negative, positive
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from loopgis.bore.figures import along, finite, not_negative, positive
+from loopgis.bore.figures import along
 from loopgis.bore.pipe import WATER_N_M3, bundle_diameter_m
 from loopgis.core.errors import RangeError
+from loopgis.core.figures import finite, not_negative, positive
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:

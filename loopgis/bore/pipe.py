@@ -8,12 +8,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from loopgis.bore.figures import not_negative, positive
 from loopgis.core.errors import RangeError
+from loopgis.core.figures import not_negative, positive
+from loopgis.core.units import PSI_PA
 from loopgis.tables.load import load_table
 
-PSI_PA = 6894.757293
-"""Pascals of a pound-force per square inch (NIST SP 811)."""
 WATER_N_M3 = 9810.0
 """Weight of water, 1000 kg/m3 at 9.81 m/s2; the textbook's 62.4 lb/ft3 is 0.08 % less."""
 PIPE_GRAVITY = 0.95

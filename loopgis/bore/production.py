@@ -12,11 +12,11 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from loopgis.bore.figures import not_negative, positive
 from loopgis.bore.mud import BULKING, largest_pull_speed_m_s, mud_volumes
 from loopgis.bore.pipe import bundle_diameter_m
 from loopgis.bore.rods import rods_needed
 from loopgis.core.errors import RangeError
+from loopgis.core.figures import not_negative, positive
 from loopgis.core.units import FT_M, GALLON_M3, length_text, money_text, volume_text
 
 if TYPE_CHECKING:

@@ -14,18 +14,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopgis.bore.figures import along, not_negative, positive
+from loopgis.bore.figures import along
 from loopgis.bore.model import LEVEL_BAND_M
 from loopgis.bore.pipe import (
     MUD_GRAVITY,
     PIPE_GRAVITY,
-    PSI_PA,
     WATER_N_M3,
     bundle_diameter_m,
     pipe_area_m2,
     pipe_weights,
 )
 from loopgis.core.errors import RangeError
+from loopgis.core.figures import not_negative, positive
+from loopgis.core.units import PSI_PA
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -14,6 +14,8 @@ from typing import Any
 from loopgis.core.errors import InputError
 
 LBF_N = 4.4482216152605
+PSI_PA = 6894.757293
+"""Pascals of a pound-force per square inch (NIST SP 811)."""
 FT_M = 0.3048
 """International foot in metres, exact (NIST SP 811)."""
 US_FT_M = 1200 / 3937

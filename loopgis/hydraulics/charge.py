@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopgis.core.errors import RangeError
-from loopgis.hydraulics.figures import not_negative, positive
+from loopgis.core.figures import not_negative, positive
+from loopgis.core.units import PSI_PA
 from loopgis.hydraulics.fluid import WATER_KG_M3
 from loopgis.tables.load import load_table
 
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
     from loopgis.hydraulics.fluid import Fluid
 
-PSI_PA = 6894.757293
-"""Pascals of a pound-force per square inch (NIST SP 811)."""
 MIXING_C = 20.0
 COILS_M = (300 * 0.3048, 400 * 0.3048, 500 * 0.3048)
 """Coils of small loop pipe, 300, 400 and 500 ft (from memory)."""

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopgis.core.errors import RangeError
-from loopgis.hydraulics.figures import not_negative, positive, share
+from loopgis.core.figures import not_negative, positive, share
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from loopgis.core.errors import LoopgisError, RangeError
-from loopgis.hydraulics.figures import not_negative, positive
+from loopgis.core.figures import not_negative, positive
 from loopgis.hydraulics.friction import GRAVITY_M_S2, ROUGHNESS_M, PipeLaw, pipe_law
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from loopgis.core.errors import RangeError
-from loopgis.hydraulics.figures import not_negative, positive
+from loopgis.core.figures import not_negative, positive
 from loopgis.hydraulics.friction import ROUGHNESS_M, PipeLaw, pipe_law
 from loopgis.hydraulics.network import RETURN, SUPPLY, Flows, Liquid, Net, Section, net_of, solve, solve_net
 

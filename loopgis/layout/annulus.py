@@ -24,7 +24,7 @@ from loopgis.bore.mud import (
 )
 from loopgis.bore.pipe import WATER_N_M3
 from loopgis.core.findings import Finding
-from loopgis.core.units import length_text
+from loopgis.core.units import PSI_PA, length_text
 from loopgis.layout.field import runs
 from loopgis.rules.zones import assumed_depth_m
 
@@ -196,7 +196,7 @@ def why_text(mud: BoreMud) -> str:
 
 def pressure_text(kpa: float, units: str) -> str:
     """Pressure for people: "12.3 psi" or "85 kPa"."""
-    return f"{kpa / 6.894757:.1f} psi" if units == "us" else f"{kpa:.0f} kPa"
+    return f"{1000 * kpa / PSI_PA:.1f} psi" if units == "us" else f"{kpa:.0f} kPa"
 
 
 def expected_returns(site: Site, bore: Bore, mud: BoreMud | None, units: str) -> tuple[str, ...]:

@@ -171,7 +171,7 @@ def judge(
             heat_margin_k=min(heat.ewt_min_c - heat.case.limits.least_c, heat.case.limits.most_c - heat.ewt_max_c),
         )
     pairs = pair_risks(draft.bores, errors, site.spec.rig.rod_length_m)
-    risk = risk_of(draft.bores, crossings, pairs, gate_of(site))
+    risk = risk_of(draft.bores, crossings, pairs, gate_of(site.ticket))
     drills = drills_of(site, draft.bores)
     piped = plumbed(site, draft.bores, draft.pad, header, heat)
     if header is not None and piped is not None:

@@ -13,9 +13,9 @@ from loopgis.bore.production import HEADER_PIPES, at_stake, bore_cost, bore_hour
 from loopgis.bore.pull import pull_along
 from loopgis.bore.rods import rod_min_radius_m, rods_needed
 from loopgis.core.findings import Finding
-from loopgis.core.units import force_text, length_text, parse
+from loopgis.core.units import force_text, length_text
 from loopgis.layout.annulus import expected_returns, mud_findings, mud_of, ratio_of
-from loopgis.tables.load import load_table
+from loopgis.layout.pipe_sizes import outside_m
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -80,12 +80,6 @@ class Drill:
     returns: dict[str, tuple[str, ...]]
 
 
-def pipe_outer_m(site: Site) -> float:
-    """Outside diameter of one loop pipe."""
-    pipes = load_table("pipes")["pipes"]
-    return parse(pipes[site.spec.pipe.size]["outside_diameter"], "length", where="tables/pipes.toml")
-
-
 def pull_of(site: Site, b: Bore, outer_m: float) -> Pull | None:
     """Pull of one bore, None for one that is in the ground already. Raises RangeError when the pipes do not fit."""
     if b.in_ground:
@@ -120,20 +114,14 @@ def pull_of(site: Site, b: Bore, outer_m: float) -> Pull | None:
             modulus_pa=modulus_of(),
             tension_pa=min(
                 stress, 2 * SAFE_STRESS_PA
-            ),  # a pull beyond that is an error of its own, and nothing is left
+            ),  # beyond that nothing is left, and the pull is an error of its own
         ),
     )
 
 
-def pulls_of(site: Site, bores: Sequence[Bore]) -> tuple[Pull | None, ...]:
-    """Pull of every bore in order, None for one that is in the ground already. Raises RangeError when the pipes do not fit."""
-    outer_m = pipe_outer_m(site)
-    return tuple(pull_of(site, b, outer_m) for b in bores)
-
-
 def drills_of(site: Site, bores: Sequence[Bore]) -> tuple[Drill, ...]:
     """What the rig meets on every bore, in order. Raises RangeError when the pipes do not fit."""
-    outer_m = pipe_outer_m(site)
+    outer_m = outside_m(site.spec.pipe.size)
     return tuple(_drill(site, b, outer_m) for b in bores)
 
 

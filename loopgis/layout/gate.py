@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING
 from loopgis.core.findings import Finding
 
 if TYPE_CHECKING:
-    from loopgis.site.model import Site
+    from collections.abc import Sequence
+
+    from loopgis.site.model import Site, TicketAnswer
 
 PRIVATE = {"sewer_gravity": "sewer laterals", "drain_tile": "drain tiles"}
 """Lines that nobody marks for a caller and that a bore cuts without anybody noticing: asked for when no layer is given."""
@@ -31,22 +33,19 @@ class Gate:
     lines: tuple[str, ...]
 
 
-def gate_of(site: Site) -> Gate:
-    """How the ticket of a site stands."""
-    if site.ticket is None:
+def gate_of(ticket: Sequence[TicketAnswer] | None) -> Gate:
+    """How a ticket stands by its answers; None: no ticket was named."""
+    if ticket is None:
         return Gate(open=False, called=False, lines=("no ticket was entered with the plan: call the one-call centre",))
-    waiting = [a for a in site.ticket if not a.closed]
-    if waiting:
-        lines = tuple(f"waiting for {a.owner}: {a.answer}{f' ({a.remark})' if a.remark else ''}" for a in waiting)
-        return Gate(open=False, called=True, lines=lines)
-    answers = tuple(f"{a.owner}: {a.answer}{f' ({a.remark})' if a.remark else ''}" for a in site.ticket)
-    return Gate(open=True, called=True, lines=answers)
+    told = [f"{a.owner}: {a.answer}{f' ({a.remark})' if a.remark else ''}" for a in ticket]
+    waiting = tuple(f"waiting for {text}" for text, a in zip(told, ticket, strict=True) if not a.closed)
+    return Gate(open=not waiting, called=True, lines=waiting or tuple(told))
 
 
 def gate_findings(site: Site) -> list[Finding]:
     """Outstanding answers, and private lines that nobody has spoken of."""
     found = []
-    gate = gate_of(site)
+    gate = gate_of(site.ticket)
     if not gate.called:
         found.append(
             Finding(

@@ -15,6 +15,7 @@ from loopgis.ground.sizing import Limits
 from loopgis.ground.spectrum import spectrum
 from loopgis.ground.temperature import Wave
 from loopgis.hydraulics.fluid import fluid_of
+from loopgis.layout.pipe_sizes import outside_m
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
@@ -149,7 +150,7 @@ def section_of(site: Site) -> Section:
     """What the site's bores hold. Raises InputError when the pipes do not fit."""
     spec = site.spec
     pipes = load_table("pipes")
-    outer = parse(pipes["pipes"][spec.pipe.size]["outside_diameter"], "length", where="tables/pipes.toml") / 2
+    outer = outside_m(spec.pipe.size) / 2
     hole = spec.bore.hole_diameter_m / 2
     half = spec.bore.pipe_spacing_m / 2 if spec.bore.pipe_spacing_m is not None else min(APART * outer, hole - outer)
     where = f"{spec.path} [bore] " + ("hole" if spec.bore.pipe_spacing_m is None else "pipe_spacing")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import shapely
 
+from loopgis.bore.steer import WALKOVER_M
 from loopgis.core.findings import Finding
 from loopgis.core.units import length_text
 from loopgis.layout.heat_notes import carried_text, share_carried
@@ -16,9 +17,6 @@ if TYPE_CHECKING:
     from loopgis.layout.field import Field
     from loopgis.layout.generate import Wish
     from loopgis.layout.model import Clearance, Layout
-
-WALKOVER_M = 4.572
-"""Deeper than 15 ft a walkover depth is projected and needs correction fore and aft (receiver manual, facts/hdd section 0)."""
 
 
 def layout_findings(layout: Layout, field: Field, wish: Wish) -> list[Finding]:

@@ -15,14 +15,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopgis.core.errors import RangeError
-from loopgis.core.units import parse
 from loopgis.hydraulics import network, purge
 from loopgis.hydraulics.charge import charge
 from loopgis.hydraulics.fluid import fluid_of
 from loopgis.hydraulics.friction import fitting_k, pump_power_w
 from loopgis.layout.drilling import LEGS, SURPLUS_M
 from loopgis.layout.heat_case import TON_W
-from loopgis.tables.load import load_table
+from loopgis.layout.pipe_sizes import inside_m
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -161,12 +160,6 @@ class Lay:
     pipe_m: tuple[float, ...]
     spans_m: tuple[float, ...]
     back_m: tuple[float, ...]
-
-
-def inside_m(size: str, dr: float) -> float:
-    """Inside diameter of a pipe of a nominal size, least wall."""
-    outer = parse(load_table("pipes")["pipes"][size]["outside_diameter"], "length", where="tables/pipes.toml")
-    return outer * (1 - 2 / dr)
 
 
 def sizes_of(site: Site) -> Sizes:

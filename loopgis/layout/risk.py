@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from loopgis.bore.figures import finite, not_negative, positive
 from loopgis.core.errors import RangeError
+from loopgis.core.figures import finite, not_negative, positive
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -11,7 +11,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from loopgis.core.units import FT_M, LBF_N
+from loopgis.core.units import FT_M, PSI_PA
 from loopgis.sheets import figure
 
 if TYPE_CHECKING:
@@ -30,8 +30,7 @@ SIDE_IN, TOP_IN, FOOT_IN = 0.4, 0.3, 0.3
 SIZES_IN = {"us": (8.5, 11.0), "metric": (8.27, 11.69)}
 """Letter and A4, upright."""
 INCH_M = FT_M / 12
-GAL_M3, CUBIC_YARD_M3 = 231 * INCH_M**3, (3 * FT_M) ** 3
-PSI_PA = LBF_N / INCH_M**2
+CUBIC_YARD_M3 = (3 * FT_M) ** 3
 
 
 # texts measured --------------------------------------------------------------

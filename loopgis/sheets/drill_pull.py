@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from loopgis.core.units import FT_M, force_text
-from loopgis.sheets.drill_paper import CUBIC_YARD_M3, GAL_M3, INCH_M, LINES_IN, RULE, TABLE, cut, tape_word
+from loopgis.core.units import FT_M, GALLON_M3, force_text
+from loopgis.sheets.drill_paper import CUBIC_YARD_M3, INCH_M, LINES_IN, RULE, TABLE, cut, tape_word
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +28,7 @@ def volume(m3: float | None, units: str, *, loose: bool = False) -> str:
         return NONE
     if loose:
         return f"{m3 / CUBIC_YARD_M3:.1f} cu yd" if units == "us" else f"{m3:.1f} cu m"
-    return f"{m3 / GAL_M3:,.0f} gal" if units == "us" else f"{m3 * 1000:,.0f} l"
+    return f"{m3 / GALLON_M3:,.0f} gal" if units == "us" else f"{m3 * 1000:,.0f} l"
 
 
 def bore_size(metres: float, units: str) -> str:

@@ -15,11 +15,13 @@ import shapely
 
 from loopgis.core.errors import InputError
 from loopgis.core.units import length_text, money_text
+from loopgis.layout.gate import gate_of
 from loopgis.sheets.drill_book import Along, CrossingLine, DrillBook, DrillPage, Figures, Gate, RodLine
 from loopgis.sheets.white_line import white_line_ring
 from loopgis.site.config import LayerRef
 from loopgis.site.drawn import plain_rows, said_in, tables_in
 from loopgis.site.log import plain
+from loopgis.site.model import TicketAnswer
 from loopgis.site.vectors import there
 from loopgis.tables.load import load_table
 
@@ -408,17 +410,14 @@ def _white_line(file: _File, pages: Sequence[DrillPage], pad: Array, header: Arr
 
 def _gate(file: _File) -> Gate:
     rows = file.rows("ticket")
-    if not rows:
-        return Gate(open=False, lines=("no ticket was entered with the plan: call the one-call centre",))
-
-    def words(r: Record) -> str:
-        remark = _text(r, "remark")
-        return f"{r['owner']}: {r['answer']}" + (f" ({remark})" if remark else "")
-
-    waiting = [r for r in rows if not r["closed"]]
-    if waiting:
-        return Gate(open=False, lines=tuple(f"waiting for {words(r)}" for r in waiting))
-    return Gate(open=True, lines=tuple(words(r) for r in rows))
+    told = [
+        TicketAnswer(
+            owner=str(r["owner"]), answer=str(r["answer"]), closed=bool(r["closed"]), remark=_text(r, "remark")
+        )
+        for r in rows
+    ]
+    stands = gate_of(told or None)
+    return Gate(open=stands.open, lines=stands.lines)
 
 
 def _with_faults(gate: Gate, faults: Sequence[Record]) -> Gate:

@@ -116,7 +116,7 @@ def write_review(
         head=words.head,
         amount=words.amount,
         tests=pressure_tests(),
-        gate=gate_of(site),
+        gate=gate_of(site.ticket),
         mud_words=mud_words,
         currency="" if site.spec.cost is None else site.spec.cost.currency,
         money=lambda value: _money(site, value),

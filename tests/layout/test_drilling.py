@@ -14,9 +14,14 @@ import zoo
 from loopgis.bore.pull import pull_along, short_pull_load
 from loopgis.driver import design
 from loopgis.layout import drilling
+from loopgis.layout.pipe_sizes import outside_m
 from loopgis.site.model import PipeSpec
 
 SITE = zoo.site(shapely.box(-60, -50, 60, 50), bores=3, patterns=("fan",))
+
+
+def pull(site, bore):
+    return drilling.pull_of(site, bore, outside_m(site.spec.pipe.size))
 
 
 @pytest.fixture(scope="module")
@@ -80,7 +85,7 @@ def straight(bore, length_m):
 def test_a_bore_that_is_too_long_for_its_pipes_or_rig_is_flagged(layout, length_m, pullback_n, code, severity):
     site = replace(SITE, spec=replace(SITE.spec, rig=replace(SITE.spec.rig, pullback_n=pullback_n)))
     long = straight(layout.bores[0], length_m)
-    found = drilling.pull_findings(drilling.pulls_of(site, [long]), "us")
+    found = drilling.pull_findings([pull(site, long)], "us")
     assert [(f.code, f.severity) for f in found] == ([] if code is None else [(code, severity)])
     assert all("lbf" in f.message and f.remedy for f in found)
 
@@ -88,13 +93,13 @@ def test_a_bore_that_is_too_long_for_its_pipes_or_rig_is_flagged(layout, length_
 def test_thicker_pipes_bear_more_and_a_bore_in_the_ground_has_none(layout):
     bore = layout.bores[0]
     thick = replace(SITE, spec=replace(SITE.spec, pipe=PipeSpec(size="1 in", dr=9.0, fluid="water")))
-    thin, strong = drilling.pulls_of(SITE, [bore])[0], drilling.pulls_of(thick, [bore])[0]
+    thin, strong = pull(SITE, bore), pull(thick, bore)
     assert strong.margin.safe_n > thin.margin.safe_n
-    assert drilling.pulls_of(SITE, [replace(bore, source="logged", curve=None)]) == (None,)
+    assert pull(SITE, replace(bore, source="logged", curve=None)) is None
 
 
 def test_the_pull_is_that_of_the_path_as_it_lies(layout):
-    bore, pull = layout.bores[1], layout.drills[1].pull
+    bore, told = layout.bores[1], layout.drills[1].pull
     own = pull_along(
         station_m=bore.station_m,
         pitch_pct=bore.pitch_pct,
@@ -105,7 +110,7 @@ def test_the_pull_is_that_of_the_path_as_it_lies(layout):
         surplus_m=drilling.SURPLUS_M,
         pipes=2,
     )
-    assert own.largest_n == pytest.approx(pull.path.largest_n, rel=1e-9)
+    assert own.largest_n == pytest.approx(told.path.largest_n, rel=1e-9)
 
 
 def test_columns_hold_it(layout, tmp_path):

@@ -17,6 +17,7 @@ from loopgis.hydraulics import purge
 from loopgis.hydraulics.fluid import fluid_of
 from loopgis.hydraulics.friction import head_loss
 from loopgis.layout import plumbing
+from loopgis.layout.pipe_sizes import inside_m
 from loopgis.layout.plumbing_notes import plumbing_findings
 from loopgis.site.model import Feature, MudSpec, PipeSpec
 
@@ -83,7 +84,7 @@ def test_the_size_of_the_mains_is_the_best_of_all(layout):
     site = piped(SITE)
     (lay,) = plumbing.lays(layout.bores, layout.pad, layout.header, in_series=1, joined="pit")
     sizes = plumbing.sizes_of(site)
-    inside = plumbing.inside_m("1 in", 11.0)
+    inside = inside_m("1 in", 11.0)
     water = fluid_of("water", where="x").state(plumbing.PURGE_C)
     powers = []
     for d in sizes.inside_m:
