@@ -11,10 +11,11 @@ if TYPE_CHECKING:
     from loopgis.rescore import score
     from loopgis.rules.audit import audit
     from loopgis.sheets.drill_bundle import drill
+    from loopgis.sheets.permit_bundle import setbacks
     from loopgis.site.read import read_site
 
 __version__ = VERSION
-__all__ = ["__version__", "audit", "design", "drill", "read_site", "score"]
+__all__ = ["__version__", "audit", "design", "drill", "read_site", "score", "setbacks"]
 
 _ROOMS = {"bore", "ground", "hydraulics", "layout"}
 """Rooms whose calls are part of the public interface: loopgis.ground.response and so on."""
@@ -24,6 +25,7 @@ _HOME = {
     "audit": "loopgis.rules.audit",
     "score": "loopgis.rescore",
     "drill": "loopgis.sheets.drill_bundle",
+    "setbacks": "loopgis.sheets.permit_bundle",
 }
 
 

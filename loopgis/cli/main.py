@@ -17,6 +17,8 @@ VERBS = {
     "layout": "loopgis.cli.layout",
     "score": "loopgis.cli.score",
     "drill": "loopgis.cli.drill",
+    "setbacks": "loopgis.cli.setbacks",
+    "rules": "loopgis.cli.rules",
 }
 
 

@@ -35,6 +35,7 @@ _SI: dict[str, tuple[str, str]] = {
     "diffusivity": ("m^2/s", "0.7 mm^2/s"),
     "pitch": ("percent", "35 %"),
     "flow": ("m^3/s", "9 gpm"),
+    "voltage": ("V", "7.2 kV"),
     "density": ("kg/m^3", "1600 kg/m^3"),
     "pressure": ("Pa", "20 kPa"),
     "unit_weight": ("N/m^3", "19 kN/m^3"),

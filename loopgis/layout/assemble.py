@@ -23,16 +23,17 @@ from loopgis.layout.model import Clearance, Header, Layout
 from loopgis.layout.notes import layout_findings
 from loopgis.layout.plumbing import plumbed, plumbing_figures
 from loopgis.layout.plumbing_notes import plumbing_findings
-from loopgis.rules.zones import half_width_m, matches, missing_kinds, tolerances_m
+from loopgis.rules.zones import half_width_m, matches, missing_kinds, ruled, tolerances_m
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from loopgis.bore.model import Bore
     from loopgis.layout.field import Field
     from loopgis.layout.generate import Draft, Wish
     from loopgis.layout.heat import Heat
     from loopgis.layout.model import Pad
-    from loopgis.rules.model import RuleFile
+    from loopgis.rules.model import Rule, RuleFile
     from loopgis.site.model import Site
 
 HEADER_COVER_M = 1.22
@@ -77,43 +78,51 @@ def header_of(field: Field, pad: Pad) -> Header | None:
     return Header(xyz=xyz, length_m=float(np.sum(np.linalg.norm(np.diff(xyz, axis=0), axis=1))))
 
 
-def pad_rows(site: Site, files: Sequence[RuleFile], pad: Pad) -> list[Clearance]:
-    """Pad against the rules for pits, in plan."""
+def pad_rows(site: Site, files: Sequence[RuleFile], pad: Pad, bores: int) -> list[Clearance]:
+    """Pad against the rules for pits, in plan; bores: of the layout."""
     rows = []
+    fluid = site.spec.pipe.fluid
     for file in files:
         for rule in file.rules if file.covers else ():
             if "pit" not in rule.applies_to or rule.mode == "ruling":
                 continue
-            where = [("lot", "property_line", site.parcel.boundary, 0.0)] if "property_line" in rule.kinds else []
-            where += [
-                (f.feature_id, f.kind, f.geometry, half_width_m(f)) for f in site.all_features() if matches(rule, f)
-            ]
-            tolerance = {f.feature_id: tolerances_m(f, file)[0] for f in site.all_features()}
-            for feature_id, kind, shape, half in where:
-                d = max(float(shapely.distance(pad.polygon, shape)) - half, 0.0)
-                if kind == "property_line" and not shapely.contains(site.parcel, pad.polygon):
-                    d = -d if d > 0 else 0.0
-                margin = d - rule.plan_distance_m
-                thin = margin < tolerance.get(feature_id, 0.0)
-                rows.append(
-                    Clearance(
-                        bore_id="",
-                        rule_id=rule.key,
-                        feature_id=feature_id,
-                        kind=kind,
-                        basis="plan",
-                        required_m=rule.plan_distance_m,
-                        provided_m=d,
-                        margin_m=margin,
-                        citation=rule.citation,
-                        outcome="fail" if margin < 0 else "pass_thin" if thin else "pass",
-                    )
-                )
+            if "property_line" in rule.kinds:
+                inside = float(shapely.distance(pad.polygon, site.parcel.boundary))
+                if not shapely.contains(site.parcel, pad.polygon):
+                    corners = shapely.points(shapely.get_coordinates(shapely.difference(pad.polygon, site.parcel)))
+                    inside = -float(np.max(shapely.distance(corners, site.parcel), initial=0.0))
+                row = _pad_row(ruled(rule, None, fluid, bores), "lot", "property_line", inside, 0.0)
+                rows.append(clear.asked(row, rule, None, fluid, bores))
+            for feature in site.all_features():
+                if not matches(rule, feature):
+                    continue
+                half = 0.0 if rule.measure_to == "feature_axis" else half_width_m(feature)
+                apart = max(float(shapely.distance(pad.polygon, feature.geometry)) - half, 0.0)
+                held, tolerance = ruled(rule, feature, fluid, bores), tolerances_m(feature, file)[0]
+                row = _pad_row(held, feature.feature_id, feature.kind, apart, tolerance)
+                rows.append(clear.doubted(clear.asked(row, rule, feature, fluid, bores), rule, feature))
     return rows
 
 
-def missing_rows(site: Site, files: Sequence[RuleFile]) -> list[Clearance]:
-    """Rules that nothing could be measured against, because their layer was never given."""
+def _pad_row(rule: Rule, feature_id: str, kind: str, apart_m: float, tolerance_m: float) -> Clearance:
+    margin = apart_m - rule.plan_distance_m
+    return Clearance(
+        bore_id="",
+        rule_id=rule.key,
+        feature_id=feature_id,
+        kind=kind,
+        basis="plan",
+        required_m=rule.plan_distance_m,
+        provided_m=apart_m,
+        margin_m=margin,
+        citation=rule.citation,
+        outcome="fail" if margin < 0 else "pass_thin" if margin < tolerance_m else "pass",
+    )
+
+
+def missing_rows(site: Site, files: Sequence[RuleFile], bores: Sequence[Bore]) -> list[Clearance]:
+    """Rules that nothing could be measured against, because their layer was never given; of files that concern some bore."""
+    concerned = {f.file_id for f in files if any(f.concerns(b.max_depth_m, len(bores)) for b in bores)}
     return [
         Clearance(
             bore_id="",
@@ -124,7 +133,7 @@ def missing_rows(site: Site, files: Sequence[RuleFile]) -> list[Clearance]:
             required_m=rule.plan_distance_m,
             provided_m=math.nan,
             margin_m=math.nan,
-            outcome="unverified",
+            outcome="unverified" if rule.key.split("/")[0] in concerned else "not_applicable",
             citation=rule.citation,
         )
         for rule, kind in missing_kinds(site, files)
@@ -150,10 +159,14 @@ def judge(
     rows, crossings = [], []
     errors = tuple(error_of(site, b) for b in draft.bores)
     for bore, error in zip(draft.bores, errors, strict=True):
-        more, passed = clear.measure(site, files, bore)
+        more, passed = clear.measure(site, files, bore, len(draft.bores))
         rows += more
         crossings += judged(site, files, bore, error, passed)
-    rows += [*pad_rows(site, files, draft.pad), *missing_rows(site, files)]
+    rows += [
+        *pad_rows(site, files, draft.pad, len(draft.bores)),
+        *clear.job_rows(site, files, draft.bores),
+        *missing_rows(site, files, draft.bores),
+    ]
     header = header_of(field, draft.pad)
     wanted = wish.length_m
     if heat is not None and wish.by_heat:

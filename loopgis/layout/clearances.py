@@ -5,6 +5,7 @@ The text that decides is "What a rule means" in DEVELOPERS.md.
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,17 @@ import shapely
 from loopgis.layout.field import crossing_angles, runs
 from loopgis.layout.model import Clearance, Crossing
 from loopgis.layout.realise import reach_line
-from loopgis.rules.zones import assumed_depth_m, cover_base_m, half_width_m, matches, tolerances_m
+from loopgis.rules.files import fluid_word, kind_table
+from loopgis.rules.zones import (
+    assumed_depth_m,
+    cover_base_m,
+    eased,
+    half_width_m,
+    matches,
+    ruled,
+    tolerances_m,
+    unknown_figure,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,12 +40,16 @@ if TYPE_CHECKING:
 
 _RANK: tuple[Outcome, ...] = ("fail", "ruling_needed", "unverified", "consent_needed", "pass_thin", "pass")
 _QUALITY = "ABCD"
-GRAZE_M = 0.002
+GRAZE_M, DEPTH_GRAZE_M = 0.002, 0.005
 """A bore that grazes a zone keeps out of it: coordinates are no better, and the audit allows as much (DEVELOPERS, modes)."""
+FINE_M = 0.1
 
 
-def measure(site: Site, files: Sequence[RuleFile], bore: Bore) -> tuple[list[Clearance], list[Crossing]]:
-    """All rows of one bore."""
+def measure(
+    site: Site, files: Sequence[RuleFile], bore: Bore, bores: int = 1
+) -> tuple[list[Clearance], list[Crossing]]:
+    """All rows of one bore of a layout of so many bores."""
+    fluid = site.spec.pipe.fluid
     axis = shapely.LineString(np.column_stack([bore.x_m, bore.y_m]))
     rows: list[Clearance] = []
     crossings: dict[str, Crossing] = {}
@@ -44,25 +59,118 @@ def measure(site: Site, files: Sequence[RuleFile], bore: Bore) -> tuple[list[Cle
         for rule in file.rules:
             if "bore" not in rule.applies_to:
                 continue
+            if rule.job is not None and rule.job.max_depth_m is not None:
+                mine.append(_depth_row(file, rule, rule.job.max_depth_m, bore))
             if "property_line" in rule.kinds:
-                mine.append(_lot_row(site, file, rule, bore, reach))
+                row = _lot_row(site, file, ruled(rule, None, fluid, bores), bore, reach)
+                mine.append(asked(row, rule, None, fluid, bores))
             for feature in site.all_features():
-                if matches(rule, feature):
-                    row, crossing = _row(file, rule, feature, bore, axis, reach)
-                    mine.append(row)
+                if rule.job is None and matches(rule, feature):
+                    held = ruled(rule, feature, fluid, bores)
+                    row, crossing = _row(file, held, feature, bore, axis, reach)
+                    row = _passing_below(row, held, feature, bore, reach)
+                    mine.append(doubted(asked(row, rule, feature, fluid, bores), rule, feature))
                     if crossing is not None and feature.feature_id not in crossings:
                         crossings[feature.feature_id] = crossing
-        rows += [_as_applicable(row, file, bore.max_depth_m) for row in mine]
+        rows += [_as_applicable(row, file, bore.max_depth_m, bores) for row in mine]
     return rows, list(crossings.values())
 
 
-def _as_applicable(row: Clearance, file: RuleFile, depth_m: float) -> Clearance:
+def _as_applicable(row: Clearance, file: RuleFile, depth_m: float, bores: int) -> Clearance:
     """What a row becomes when its file does not concern the bore, or when nobody is sure that it does."""
-    if not file.concerns(depth_m):
+    if not file.concerns(depth_m, bores):
         return replace(row, outcome="not_applicable")
-    if file.class_certainty == "assumed" and row.outcome == "pass":
+    if file.class_certainty == "assumed" and row.outcome in {"pass", "pass_thin"}:
         return replace(row, outcome="ruling_needed")
     return row
+
+
+def asked(row: Clearance, rule: Rule, feature: Feature | None, fluid: str, bores: int) -> Clearance:
+    """A fail at a distance that the office may still grant is for the office; feature None: the lot line."""
+    if row.outcome != "fail" or row.basis != "plan" or row.provided_m <= 0:
+        return row
+    eases = [r for r in rule.relax if r.needs and eased(r, feature, fluid, bores)]
+    open_ = [r for r in eases if r.plan_distance_m - GRAZE_M <= row.provided_m]
+    if not open_:
+        return row
+    consent = all(r.needs == "consent" for r in open_)
+    return replace(row, outcome="consent_needed" if consent else "ruling_needed")
+
+
+def doubted(row: Clearance, rule: Rule, feature: Feature) -> Clearance:
+    """Neither kept nor broken where nobody knows the figure of the feature that decides."""
+    unsure = row.outcome in {"fail", "pass_thin"} and bool(unknown_figure(rule, feature))
+    return replace(row, outcome="unverified") if unsure else row
+
+
+def _passing_below(row: Clearance, rule: Rule, feature: Feature, bore: Bore, reach: BaseGeometry) -> Clearance:
+    """A fail to the vertical projection is for the office where the hole passes below, the reach beyond the exit apart."""
+    if row.outcome != "fail" or rule.measure_to != "vertical_projection" or rule.measure_from == "opening":
+        return row
+    half = half_width_m(feature)
+    off = half + (bore.hole_diameter_m / 2 if rule.measure_from == "hole_edge" else 0.0)
+    fine = _dense(bore)
+    distance = np.maximum(shapely.distance(shapely.points(fine.x_m, fine.y_m), feature.geometry) - off, 0.0)
+    near = (distance < rule.plan_distance_m) | (distance <= 0)
+    beyond_exit = float(shapely.distance(_beyond_exit(bore, reach), feature.geometry)) - off
+    if not near.any() or beyond_exit <= 0 or beyond_exit < rule.plan_distance_m:
+        return row
+    depth, _ = assumed_depth_m(feature)
+    top = fine.depth_m[near] - bore.hole_diameter_m / 2
+    return replace(row, outcome="ruling_needed") if bool(np.all(top > depth + half - DEPTH_GRAZE_M)) else row
+
+
+def _depth_row(file: RuleFile, rule: Rule, limit_m: float, bore: Bore) -> Clearance:
+    """A rule's greatest depth against the bore's own."""
+    depth = bore.max_depth_m
+    outcome: Outcome = "pass"
+    if depth > limit_m + DEPTH_GRAZE_M:
+        outcome = beyond(rule.on_fail)
+    elif depth * (1 + file.bore_vert_share) > limit_m + DEPTH_GRAZE_M:
+        outcome = "pass_thin"
+    row = _clearance(bore, rule, "", "ground", basis="depth", required_m=limit_m, provided_m=depth, outcome=outcome)
+    return replace(row, margin_m=limit_m - depth)
+
+
+def beyond(on_fail: str) -> Outcome:
+    """What not keeping a rule on the whole job is."""
+    return "fail" if on_fail == "deny" else "consent_needed" if on_fail == "consent" else "ruling_needed"
+
+
+def job_rows(site: Site, files: Sequence[RuleFile], bores: Sequence[Bore]) -> list[Clearance]:
+    """Rules on the layout as a whole: number of bores and fluid."""
+    rows: list[Clearance] = []
+    fluid = fluid_word(site.spec.pipe.fluid)
+    for file in files:
+        mine: list[Clearance] = []
+        for rule in file.rules:
+            if rule.job is None or rule.job.max_depth_m is not None or "bore" not in rule.applies_to:
+                continue
+            most = rule.job.max_bores
+            if most is not None:
+                kept, basis, asked, given = len(bores) <= most, "count", float(most), float(len(bores))
+            else:
+                kept, basis, asked, given = fluid in rule.job.fluids, "fluid", 0.0, math.nan
+            outcome: Outcome = "pass" if kept else beyond(rule.on_fail)
+            if most is None and not fluid:
+                outcome = "unverified"
+            mine.append(
+                Clearance(
+                    bore_id="",
+                    rule_id=rule.key,
+                    feature_id="",
+                    kind="ground",
+                    basis=basis,
+                    required_m=asked,
+                    provided_m=given,
+                    margin_m=asked - given,
+                    outcome=outcome,
+                    citation=rule.citation,
+                )
+            )
+        deepest = max((b.max_depth_m for b in bores), default=0.0)
+        rows += [_as_applicable(row, file, deepest, len(bores)) for row in mine]
+    return rows
 
 
 def _clearance(
@@ -91,18 +199,45 @@ def _clearance(
 
 
 def _judge(margin_m: float, tolerance_m: float) -> Outcome:
-    if margin_m < 0:
+    if margin_m < -GRAZE_M:
         return "fail"
-    return "pass_thin" if margin_m < tolerance_m else "pass"
+    return "pass_thin" if margin_m < tolerance_m - GRAZE_M else "pass"
+
+
+def _dense(bore: Bore) -> Bore:
+    """The same bore at stations FINE_M apart, so that no thin thing lies between two of them."""
+    at = np.union1d(bore.station_m, np.arange(0.0, bore.length_m, FINE_M))
+    turn = np.interp(at, bore.station_m, np.unwrap(bore.azimuth_deg, period=360.0))
+    names = ("x_m", "y_m", "z_m", "ground_m", "pitch_pct", "curvature_1_m")
+    along = {name: np.interp(at, bore.station_m, getattr(bore, name)) for name in names}
+    return replace(bore, station_m=at, azimuth_deg=turn % 360.0, **along)
+
+
+def _measured_from(rule: Rule, line: BaseGeometry, bore: Bore) -> BaseGeometry:
+    """The line itself, or of a rule on openings only the entry and what lies beyond the exit."""
+    if rule.measure_from != "opening":
+        return line
+    return shapely.GeometryCollection([shapely.Point(float(bore.x_m[0]), float(bore.y_m[0])), _beyond_exit(bore, line)])
+
+
+def _beyond_exit(bore: Bore, line: BaseGeometry) -> BaseGeometry:
+    """The exit and what of the line lies beyond it."""
+    leave, tip = (float(bore.x_m[-1]), float(bore.y_m[-1])), shapely.get_coordinates(line)[-1]
+    return shapely.LineString([leave, tip]) if np.hypot(*(tip - leave)) > 0 else shapely.Point(leave)
 
 
 def _lot_row(site: Site, file: RuleFile, rule: Rule, bore: Bore, reach: BaseGeometry) -> Clearance:
+    reach = _measured_from(rule, reach, bore)
     inside = float(shapely.distance(reach, site.parcel.boundary))
     beyond = shapely.difference(reach, site.parcel)
     if not beyond.is_empty:
         points = shapely.points(shapely.get_coordinates(beyond))
         inside = -float(np.max(shapely.distance(points, site.parcel)))
+    inside -= bore.hole_diameter_m / 2 if rule.measure_from == "hole_edge" else 0.0
     outcome = _judge(inside - rule.plan_distance_m, file.bore_plan_tolerance_m)
+    if rule.mode == "ruling" and inside > 0:
+        asks = inside < rule.plan_distance_m + file.bore_plan_tolerance_m - GRAZE_M
+        outcome = "ruling_needed" if asks else "pass"
     return _clearance(
         bore,
         rule,
@@ -119,9 +254,10 @@ def _row(
     file: RuleFile, rule: Rule, feature: Feature, bore: Bore, axis: BaseGeometry, reach: BaseGeometry
 ) -> tuple[Clearance, Crossing | None]:
     plan_tol, _ = tolerances_m(feature, file)
-    half = half_width_m(feature)
-    line = reach if rule.mode == "never" else axis
-    plan = max(float(shapely.distance(line, feature.geometry)) - half, 0.0)
+    half = 0.0 if rule.measure_to == "feature_axis" else half_width_m(feature)
+    line = _measured_from(rule, reach if rule.mode == "never" or rule.measure_from == "opening" else axis, bore)
+    closer = bore.hole_diameter_m / 2 if rule.measure_from == "hole_edge" else 0.0
+    plan = max(float(shapely.distance(line, feature.geometry)) - half - closer, 0.0)
     tolerance = plan_tol + file.bore_plan_tolerance_m
     if plan >= rule.plan_distance_m + tolerance - GRAZE_M or rule.mode == "never":
         outcome = "fail" if plan <= 0 else _judge(plan - rule.plan_distance_m, tolerance)
@@ -148,6 +284,7 @@ def _row(
             outcome="ruling_needed",
         )
         return row, None
+    bore = _dense(bore)
     distance = np.maximum(shapely.distance(shapely.points(bore.x_m, bore.y_m), feature.geometry) - half, 0.0)
     near = distance < max(rule.plan_distance_m + tolerance, float(distance.min()) + 1e-9)
     tight = (distance < rule.plan_distance_m) | (distance <= 0)
@@ -219,7 +356,8 @@ def _gap_row(
             low = float(gap[first : last + 1].min())
             if not crossed and low < rule.plan_distance_m:
                 outcome, required, provided = "fail", rule.plan_distance_m, low
-    if outcome == "pass" and (not known or _below(feature.quality, rule.min_quality)):
+    vague = kind_table()[feature.kind]["buried"] and feature.quality in file.depth_unknown
+    if outcome == "pass" and (not known or vague or _below(feature.quality, rule.min_quality)):
         outcome = "unverified"
     return _clearance(
         bore,

@@ -18,6 +18,8 @@ from loopgis.rules import files as rule_files
 from loopgis.rules.zones import zones_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from loopgis.layout.heat_case import HeatCase
     from loopgis.rules.model import RuleFile, Zone
     from loopgis.rules.zones import Ease
@@ -37,15 +39,21 @@ class Prepared:
     findings: tuple[Finding, ...]
 
 
-def limits_of(site: Site) -> Limits:
-    """What the site's rig can do, as the profile wants it."""
+def limits_of(site: Site, files: Sequence[RuleFile] = ()) -> Limits:
+    """What the site's rig can do, as the profile wants it; no deeper than a rule that denies more, with the bore's own error."""
     rig = site.spec.rig
+    asked = [
+        rule.job.max_depth_m / (1 + file.bore_vert_share)
+        for file in files
+        for rule in (file.rules if file.covers else ())
+        if rule.job is not None and rule.job.max_depth_m is not None and rule.on_fail == "deny"
+    ]
     return Limits(
         bend_radius_m=rig.bend_radius_m,
         rod_length_m=rig.rod_length_m,
         entry_pitch_pct=rig.entry_pitch_pct,
         exit_pitch_pct=rig.exit_pitch_pct,
-        max_depth_m=rig.max_depth_m,
+        max_depth_m=min([rig.max_depth_m, *asked]),
     )
 
 
@@ -67,7 +75,7 @@ def prepare(site: Site, *, ease: Ease | None = None) -> Prepared:
     )
     heat = case_of(site)
     wish, told = _wish(site, heat)
-    field = Field(site=site, zones=zones, limits=limits_of(site), vert_share=share)
+    field = Field(site=site, zones=zones, limits=limits_of(site, files), vert_share=share)
     if site.kept:
         field, more = with_kept(field)
         told += more

@@ -8,21 +8,24 @@ The rooms: audit_read (file, frame), audit_rules, audit_ground, audit_path (one 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.findings import Finding, in_order
 from loopgis.rules.audit_apart import separation_findings
 from loopgis.rules.audit_case import open_case
+from loopgis.rules.audit_origin import origin_findings
+from loopgis.rules.audit_read import open_package
 from loopgis.rules.audit_rig import bore_findings
 from loopgis.rules.audit_rows import all_rows
 from loopgis.rules.audit_written import clearance_findings, column_findings, point_findings
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from pathlib import Path
 
     from loopgis.rules.audit_case import Opened
-    from loopgis.rules.audit_rows import Row
+    from loopgis.rules.audit_rows import Case, Row
 
 _CODES = {
     "plan": "setback",
@@ -31,6 +34,8 @@ _CODES = {
     "angle": "crossing-angle",
     "alongside": "alongside",
     "depth": "rule-depth",
+    "count": "rule-count",
+    "fluid": "rule-fluid",
     "missing": "layer-missing",
     "pad": "pad-setback",
 }
@@ -60,13 +65,41 @@ def audit(
     metadata, {"rig": {...}, "bore": {...}} or the inner "rig" dict alone; they override those in the file.
     Errors: InputError for a file, CRS, parcel, bores or rule file that cannot be used.
     """
+    return audited(gpkg, rules, layout_id=layout_id, elevation=elevation, rig=rig).findings
+
+
+@dataclass(frozen=True, eq=False)
+class Audited:
+    """An audit with all that it was made of, for sheets: the file, the rules asked for (None: the file's own), rows, findings."""
+
+    path: Path
+    rules: list[str] | None
+    opened: Opened
+    rows: list[Row]
+    findings: list[Finding]
+
+    @property
+    def case(self) -> Case:
+        """Lot, features, bores, pads and rules as the audit read them, in its own frame."""
+        return self.opened.case
+
+
+def audited(
+    gpkg: str | Path,
+    rules: Sequence[str] | str | None = None,
+    *,
+    layout_id: str | None = None,
+    elevation: str | Path | None = None,
+    rig: dict[str, Any] | None = None,
+) -> Audited:
+    """As `audit`, with the rows and the case besides the findings."""
     opened = open_case(gpkg, _names(rules), layout_id=layout_id, elevation=elevation, rig=rig)
     rows = all_rows(opened.case)
-    found = list(opened.findings)
+    found = [*opened.findings, *origin_findings(open_package(gpkg), opened.case.things)]
     found += [_finding(row) for row in rows if row["outcome"] in _SEVERITY]
     found += _bores(opened, [f for f in found if f.code == "lot-line" and f.severity == "error"])
     found += clearance_findings(opened.clearances, rows, [f.file_id for f in opened.case.files])
-    return in_order(found)
+    return Audited(Path(gpkg), _names(rules), opened, rows, in_order(found))
 
 
 def measure(
@@ -77,12 +110,12 @@ def measure(
     elevation: str | Path | None = None,
     rig: dict[str, Any] | None = None,
 ) -> list[Row]:
-    """Every row of bore, rule and feature (then pads and missing layers), as a permit office's table needs them.
+    """Every row of bore, rule and feature (then pads, the job and missing layers), as a permit office's table needs them.
 
     Arguments as for `audit`. Keys: layout_id, bore_id, rule_id, feature_id, kind, mode, basis (plan | cover | gap | angle |
-    alongside | depth | pad | missing), required_m, provided_m, margin_m (None when nothing could be measured; degrees when unit is
-    "deg"), least_m (least cover or gap near the feature), grain_m (its change over one interval of vertices), tolerance_m, outcome,
-    station_m, unit, remark, citation.
+    alongside | depth | count | fluid | pad | missing), required_m, provided_m, margin_m (None when nothing could be measured;
+    degrees when unit is "deg", numbers of bores when it is "bores"; a fluid has none), least_m (least cover or gap near the
+    feature), grain_m (its change over one interval of vertices), tolerance_m, outcome, station_m, unit, remark, citation.
     """
     opened = open_case(gpkg, _names(rules), layout_id=layout_id, elevation=elevation, rig=rig)
     return all_rows(opened.case)
@@ -134,13 +167,17 @@ def _message(row: Row) -> str:
         "angle": "crossing angle",
         "alongside": "gap where it runs alongside",
         "depth": "depth",
+        "count": "number of bores",
+        "fluid": "fluid",
         "pad": "distance of the pad",
         "missing": "distance",
     }
     what = f"{row['outcome']}: {row['rule_id']}, {row['kind']}: {words[row['basis']]}"
-    unit = row["unit"]
-    bounds = "at most" if row["basis"] == "depth" else "required"
-    figures = f" {row['provided_m']:.2f} {unit}," if row["provided_m"] is not None else " not measured,"
+    if row["basis"] == "fluid":
+        return f"{what}: {row['remark']}"
+    unit, digits = row["unit"], 0 if row["basis"] == "count" else 2
+    bounds = "at most" if row["basis"] in ("depth", "count") else "required"
+    figures = f" {row['provided_m']:.{digits}f} {unit}," if row["provided_m"] is not None else " not measured,"
     station = "" if row["station_m"] is None else f" at station {row['station_m']:.1f} m"
     remark = f" ({row['remark']})" if row["remark"] else ""
-    return f"{what}{figures} {bounds} {row['required_m']:.2f} {unit}{station}{remark}"
+    return f"{what}{figures} {bounds} {row['required_m']:.{digits}f} {unit}{station}{remark}"

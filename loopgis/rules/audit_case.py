@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,7 @@ from loopgis.rules.audit_path import Path, join_parts, without_repeats
 from loopgis.rules.audit_read import OwnFrame, Package, Table, open_package, polygons_only, read_layer, read_table
 from loopgis.rules.audit_rig import Limits, read_limits
 from loopgis.rules.audit_rows import Case, number_in
-from loopgis.rules.audit_rules import QUALITIES, kinds, load_rules
+from loopgis.rules.audit_rules import FIGURES, QUALITIES, bare_fluid, kinds, load_rules
 
 if TYPE_CHECKING:
     import pathlib
@@ -75,6 +76,8 @@ def open_case(
         _supplied(package),
         tuple(files),
         tuple(names),
+        fluid=_fluid(package.metadata),
+        bores=_counts(package),
     )
     if limits.no_rig:
         found.append(
@@ -93,6 +96,19 @@ def open_case(
 
 def _limits_in(metadata: dict[str, Any]) -> dict[str, Any]:
     return {k: metadata[k] for k in ("rig", "bore") if metadata.get(k) is not None}
+
+
+def _fluid(metadata: dict[str, Any]) -> str:
+    """The layout's fluid without its strength, "" when the file does not say."""
+    pipe = metadata.get("pipe")
+    told = pipe.get("fluid") if isinstance(pipe, dict) else None
+    return bare_fluid(told) if isinstance(told, str) else ""
+
+
+def _counts(package: Package) -> dict[str, int]:
+    """Bores in the file by layout, those without a usable line included."""
+    table = read_layer(package, "bores")
+    return {} if table is None else dict(Counter(table.text("layout_id")))
 
 
 def _lot(where: str, frame: OwnFrame, parcel: Table) -> tuple[Any, str]:
@@ -260,6 +276,7 @@ def _things(package: Package, frame: OwnFrame, found: list[Finding]) -> list[Thi
         depth, width = table.number("depth_m"), table.number("width_m")
         quality = [q.upper() if q.upper() in QUALITIES else "unknown" for q in table.text("quality")]
         texts = {name: table.text(name) for name in table.columns}
+        figures = {column: table.number(column) for column, _ in FIGURES.values()}
         for i, shape in enumerate(shapes):
             problem = "feature-empty" if shape is None else "" if kind[i] in kinds() else "kind-unknown"
             if problem:
@@ -289,6 +306,7 @@ def _things(package: Package, frame: OwnFrame, found: list[Finding]) -> list[Thi
                     float(depth[i]) if depth[i] >= 0 else None,
                     half,
                     {name: values[i] for name, values in texts.items()},
+                    {name: float(v[i]) for name, v in figures.items() if 0 <= v[i] < np.inf},
                 )
             )
     return things

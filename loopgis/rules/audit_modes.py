@@ -5,7 +5,7 @@ Every function judges one bore, one rule and one feature and gives the worst `Ve
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,7 +32,10 @@ GRAIN_M = 0.5
 
 @dataclass(frozen=True, eq=False)
 class Thing:
-    """A feature as the audit sees it. parts: (geometry in the frame, half width added to it); lines: its own line or None."""
+    """A feature as the audit sees it. parts: (geometry in the frame, half width added to it); lines: its own line or None.
+
+    columns: its words; figures: what is known of its yield, sewage flow and voltage, by column.
+    """
 
     feature_id: str
     kind: str
@@ -42,15 +45,25 @@ class Thing:
     depth_m: float | None
     half_width_m: float
     columns: dict[str, str]
+    figures: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def drawn_half_m(self) -> float:
+        """Half its width where it is drawn as line or point; 0 of an outline, whose width is drawn."""
+        return max(half for _, half in self.parts)
 
     @property
     def assumed_depth_m(self) -> float:
         """Its depth, or the larger end of what is assumed for its kind."""
         return kinds()[self.kind].deepest_m if self.depth_m is None else self.depth_m
 
-    def distance(self, shapes: Any) -> NDArray[np.float64]:  # noqa: ANN401 -- shapely geometries are untyped
-        """Plan distance from geometries to the feature's edge, 0 inside."""
-        each = [np.maximum(shapely.distance(shapes, part) - half, 0.0) for part, half in self.parts]
+    def widened(self, *, bare: bool) -> tuple[tuple[Any, float], ...]:
+        """Its parts; bare: points and lines as drawn, without the half width."""
+        return tuple((part, 0.0 if bare else half) for part, half in self.parts)
+
+    def distance(self, shapes: Any, *, bare: bool = False) -> NDArray[np.float64]:  # noqa: ANN401 -- shapely is untyped
+        """Plan distance from geometries to the feature's edge (bare: to its axis or point), 0 inside."""
+        each = [np.maximum(shapely.distance(shapes, part) - half, 0.0) for part, half in self.widened(bare=bare)]
         return np.asarray(np.min(each, axis=0), dtype=float)
 
 
@@ -74,10 +87,10 @@ class Verdict:
 
     @property
     def margin(self) -> float:
-        """Provided minus required (for a greatest depth: the reverse); infinite when nothing could be measured."""
+        """Provided minus required (for a greatest depth or number: the reverse); infinite when nothing could be measured."""
         if self.provided is None:
             return float("inf")
-        return (self.required - self.provided) if self.basis == "depth" else self.provided - self.required
+        return (self.required - self.provided) if self.basis in ("depth", "count") else self.provided - self.required
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,6 +106,11 @@ def plan_rank(distance_m: float, plan_m: float, width_m: float) -> int:
     if distance_m <= 0 or distance_m < plan_m - PLAN_SLACK_M:
         return FAIL
     return THIN if distance_m < width_m - PLAN_SLACK_M else PASS
+
+
+def not_kept(on_fail: str) -> int:
+    """What a rule on the job makes of a job that does not keep it."""
+    return {"deny": FAIL, "consent": CONSENT}.get(on_fail, RULING)
 
 
 def near_stations(distance_m: NDArray[np.float64], plan_m: float, width_m: float) -> Near:
@@ -181,7 +199,7 @@ def cover_verdict(path: Path, near: Near, rule: AuditRule, thing: Thing, file: A
 
 def gaps(path: Path, index: NDArray[np.intp], thing: Thing) -> NDArray[np.float64]:
     """Clear height between reamed hole and feature at samples, negative when they overlap."""
-    z, half = path.xyz[index, 2], thing.half_width_m
+    z, half = path.xyz[index, 2], thing.drawn_half_m
     centre = path.ground[index] - thing.assumed_depth_m
     below = (centre - half) - (z + path.radius_m)
     above = (z - path.radius_m) - (centre + half)

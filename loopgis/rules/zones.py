@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import shapely
 
 from loopgis.core.findings import Finding
-from loopgis.rules.files import kind_table
-from loopgis.rules.model import Rule, RuleFile, Zone
+from loopgis.rules.files import fluid_word, kind_table, known_words
+from loopgis.rules.model import Relax, Rule, RuleFile, Zone
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -72,14 +72,54 @@ def cover_base_m(rule: Rule, feature: Feature) -> float:
     if rule.cover_base == "feature_depth":
         return depth
     by_foundation = rule.foundation_depth_m
-    return by_foundation.get(feature.attribute("foundation"), by_foundation.get("unknown", depth))
+    return by_foundation.get(word_of(feature, "foundation"), by_foundation.get("unknown", depth))
+
+
+def word_of(feature: Feature, column: str) -> str:
+    """A column's word in small letters, "unknown" when it is empty or, where words are listed, none of them."""
+    word, listed = feature.attribute(column).lower(), known_words().get(column)
+    return word if listed is None or word in listed else "unknown"
 
 
 def matches(rule: Rule, feature: Feature) -> bool:
-    """True when a rule speaks of a feature; words of a filter in any case."""
-    return feature.kind in rule.kinds and all(
-        feature.attribute(k).lower() in {word.lower() for word in allowed} for k, allowed in rule.feature_filter.items()
+    """True when a rule speaks of a feature: kind, words, and figures as far as they are known."""
+    return (
+        feature.kind in rule.kinds
+        and all(word_of(feature, column) in allowed for column, allowed in rule.feature_filter.items())
+        and all(r.holds(v) for r in rule.ranges if (v := _figure(feature, r.column)) is not None)
     )
+
+
+def unknown_figure(rule: Rule, feature: Feature) -> str:
+    """Name of a figure that the rule bounds and nobody knows of the feature; "" when all are known."""
+    return next((r.column.split("_")[0] for r in rule.ranges if _figure(feature, r.column) is None), "")
+
+
+def _figure(feature: Feature, column: str) -> float | None:
+    try:
+        value = float(feature.attribute(column))
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None
+
+
+def ruled(rule: Rule, feature: Feature | None, fluid: str, bores: int | None) -> Rule:
+    """The rule as it holds for one feature (None: the lot line): its plan distance eased where nothing more is asked for that.
+
+    fluid: of the site, as written; bores: of the layout, None when not known yet, which holds back what depends on it.
+    """
+    easy = [r.plan_distance_m for r in rule.relax if not r.needs and eased(r, feature, fluid, bores)]
+    return replace(rule, plan_distance_m=min(easy)) if easy and min(easy) < rule.plan_distance_m else rule
+
+
+def eased(relax: Relax, feature: Feature | None, fluid: str, bores: int | None) -> bool:
+    """True when the conditions of a shorter distance hold."""
+    if relax.fluids and fluid_word(fluid) not in relax.fluids:
+        return False
+    if relax.bores_up_to is not None and (bores is None or bores > relax.bores_up_to):
+        return False
+    words = {c: "unknown" if feature is None else word_of(feature, c) for c in relax.words}
+    return all(words[column] in allowed for column, allowed in relax.words.items())
 
 
 def zones_of(
@@ -95,10 +135,13 @@ def zones_of(
     for file in files:
         for rule in file.rules if file.covers else ():
             if "property_line" in rule.kinds:
-                zones.append(_lot_line(site.parcel, around, _eased(rule, "lot", ease), file, len(zones)))
+                mine = _eased(ruled(rule, None, site.spec.pipe.fluid, None), "lot", ease)
+                radius = site.spec.bore.hole_diameter_m / 2 if rule.measure_from == "hole_edge" else 0.0
+                zones.append(_lot_line(site.parcel, around, mine, file, len(zones), radius))
             for feature in site.all_features():
                 if matches(rule, feature):
-                    mine = _eased(rule, feature.feature_id, ease)
+                    own = ruled(rule, feature, site.spec.pipe.fluid, None)
+                    mine = _eased(own, feature.feature_id, ease)
                     zone = _zone(feature, mine, file, site.spec.bore.hole_diameter_m / 2, around, len(zones))
                     if zone is not None:
                         zones.append(zone)
@@ -140,9 +183,11 @@ def _missing(site: Site, files: Sequence[RuleFile]) -> list[Finding]:
     ]
 
 
-def _lot_line(parcel: Polygon, around: BaseGeometry, rule: Rule, file: RuleFile, number: int) -> Zone:
+def _lot_line(
+    parcel: Polygon, around: BaseGeometry, rule: Rule, file: RuleFile, number: int, hole_radius_m: float
+) -> Zone:
     tolerance = file.bore_plan_tolerance_m
-    inner = grow(parcel, -(rule.plan_distance_m + tolerance))
+    inner = grow(parcel, -(rule.plan_distance_m + tolerance + hole_radius_m))
     return Zone(
         zone_id=f"Z-{number + 1:03d}",
         rule=rule,
@@ -163,8 +208,8 @@ def _zone(
 ) -> Zone | None:
     plan_tol, vert_tol = tolerances_m(feature, file)
     tolerance = plan_tol + file.bore_plan_tolerance_m if "bore" in rule.applies_to else plan_tol
-    half = half_width_m(feature)
-    reach = rule.plan_distance_m + tolerance + half
+    half = 0.0 if rule.measure_to == "feature_axis" else half_width_m(feature)
+    reach = rule.plan_distance_m + tolerance + half + (hole_radius_m if rule.measure_from == "hole_edge" else 0.0)
     polygon = _multi(shapely.intersection(grow(feature.geometry, reach) if reach > 0 else feature.geometry, around))
     if polygon.is_empty:
         return None

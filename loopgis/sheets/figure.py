@@ -164,7 +164,8 @@ class Labels:
                 area = (cx - width / 2, cy - height / 2, cx + width / 2, cy + height / 2)
                 if self._free(area, held):
                     self.hard.append(area)
-                    _write(self.axes, (x, y), (cx, cy), text, style, leader=_off(px, py, area) > FAR_PX)
+                    end = _nearest(px, py, area) if _off(px, py, area) > FAR_PX else None
+                    _write(self.axes, (x, y), (cx, cy), text, style, leader_px=end)
                     return True
         self.left_out.append(text)
         return False
@@ -204,21 +205,42 @@ def _off(px: float, py: float, area: Box) -> float:
     return math.hypot(max(area[0] - px, 0, px - area[2]), max(area[1] - py, 0, py - area[3]))
 
 
+def _nearest(px: float, py: float, area: Box) -> tuple[float, float]:
+    """Point of a box that is nearest to a point, pixels."""
+    return min(max(px, area[0]), area[2]), min(max(py, area[1]), area[3])
+
+
 def _write(
-    axes: Any, point: tuple[float, float], at_px: tuple[float, float], text: str, style: TextStyle, *, leader: bool
+    axes: Any,
+    point: tuple[float, float],
+    at_px: tuple[float, float],
+    text: str,
+    style: TextStyle,
+    *,
+    leader_px: tuple[float, float] | None,
 ) -> None:
-    at = axes.transData.inverted().transform(at_px)
-    if leader:
-        axes.plot([point[0], at[0]], [point[1], at[1]], color=style.colour, lw=0.5, zorder=18)
+    """Text at a place, and a leader from its edge to what it speaks of: one that ran under the text would read as a minus sign."""
+    back = axes.transData.inverted()
+    at = back.transform(at_px)
+    if leader_px is not None:
+        end = back.transform(leader_px)
+        axes.plot([point[0], end[0]], [point[1], end[1]], color=style.colour, lw=0.5, zorder=18)
     plain_text(axes, (float(at[0]), float(at[1])), text, style)
+
+
+SEARCHABLE = "searchable"
+"""Label of a figure whose words stay words in a PDF: a copy under them draws the halo, for text with effects becomes outlines."""
 
 
 def plain_text(axes: Any, at: tuple[float, float], text: str, style: TextStyle = PLAIN, **more: Any) -> Any:
     """Text centred on a data point with a white halo, no mathematics in it."""
-    from matplotlib.patheffects import withStroke  # noqa: PLC0415
+    from matplotlib.patheffects import Stroke, withStroke  # noqa: PLC0415
 
-    how = {"ha": "center", "va": "center", "zorder": 20, "clip_on": True, "linespacing": 1.1} | more
-    return axes.text(
-        *at, text, fontsize=style.size, color=style.colour, family=FONT, fontweight="bold" if style.bold else "normal",
-        parse_math=False, path_effects=[withStroke(linewidth=2.2, foreground="white")], **how,
-    )  # fmt: skip
+    how: dict[str, Any] = {"ha": "center", "va": "center", "zorder": 20, "clip_on": True, "linespacing": 1.1} | more
+    how |= {"fontsize": style.size, "color": style.colour, "family": FONT, "parse_math": False}
+    how["fontweight"] = "bold" if style.bold else "normal"
+    if axes.figure.get_label() != SEARCHABLE:
+        return axes.text(*at, text, path_effects=[withStroke(linewidth=2.2, foreground="white")], **how)
+    halo = [Stroke(linewidth=2.2, foreground="white")]
+    axes.text(*at, text, path_effects=halo, gid="halo", **(how | {"zorder": how["zorder"] - 0.5}))
+    return axes.text(*at, text, **how)

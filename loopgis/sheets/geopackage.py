@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import shapely
 
 from loopgis.sheets.cautions import CAUTIONS
@@ -86,6 +88,8 @@ def document(site: Site, zones: Sequence[Zone], version: str) -> dict[str, Any]:
         "bore": {"spacing_m": bore.spacing_m, "hole_diameter_m": bore.hole_diameter_m, "depth_m": list(bore.depth_m)},
         "rules": list(site.spec.rules),
         "given_kinds": sorted(site.given_kinds),
+        "counts": dict(sorted(Counter(f.kind for f in site.all_features()).items())),
+        "centre_lat_lon": _centre(site),
         "terrain": "flat" if site.terrain.flat else "raster",
         "site_key": site_key(site, zones),
         "frame_wkt": site.frame.crs.to_wkt(),
@@ -94,3 +98,10 @@ def document(site: Site, zones: Sequence[Zone], version: str) -> dict[str, Any]:
         ],
         "cautions": list(CAUTIONS),
     }
+
+
+def _centre(site: Site) -> list[float]:
+    """Latitude and longitude of the middle of the lot's bounds, degrees of its own datum, to a metre."""
+    west, south, east, north = site.parcel.bounds
+    lon, lat = site.frame.to_lonlat(np.array([[(west + east) / 2, (south + north) / 2]]))[0]
+    return [round(float(lat), 5), round(float(lon), 5)]

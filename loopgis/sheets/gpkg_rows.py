@@ -165,22 +165,24 @@ def _multi(geometry: BaseGeometry) -> BaseGeometry:
 
 def _thing(feature: Feature) -> dict[str, Any]:
     own = dict(feature.attributes)
-    try:
-        width = float(own["width_m"])
-    except (KeyError, ValueError):
-        width = None
     values = {
         "feature_id": feature.feature_id,
         "kind": feature.kind,
         "quality": feature.quality,
         "depth_m": feature.depth_m,
-        "width_m": width,
-        "foundation": own.get("foundation") or None,
-        "use": own.get("use") or None,
+        **{name: _number(own.get(name)) for name in ("width_m", "yield_l_s", "flow_m3_d", "voltage_kv")},
+        **{name: own.get(name) or None for name in ("foundation", "use", "shielded")},
         "label": feature.label or None,
         "code": load_table("kinds")["kinds"][feature.kind]["code"],
     }
     return some(values)
+
+
+def _number(text: str | None) -> float | None:
+    try:
+        return float(text or "")
+    except ValueError:
+        return None
 
 
 def _zone(zone: Zone) -> dict[str, Any]:

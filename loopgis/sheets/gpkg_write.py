@@ -25,11 +25,12 @@ from loopgis.sheets.schema import LAYERS, LayerSchema
 from loopgis.sheets.styles import styles
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
     from pyproj import CRS
 
+    from loopgis.core.frame import Frame
     from loopgis.sheets.gpkg_row import Row
     from loopgis.site.model import Site, Terrain
 
@@ -46,12 +47,37 @@ def write_package(path: Path, content: dict[str, list[Row]], site: Site, said: s
 
     Raises InputError when the place, or the system's temporary folder, cannot be written.
     """
+    terrain = None if site.terrain.flat else site.terrain
+    looks = styles(content, site.spec.units)
+    write_layers(path, content, LAYERS, site.frame, said=said, looks=looks, terrain=terrain)
+
+
+def write_layers(
+    path: Path,
+    content: Mapping[str, Sequence[Row]],
+    layers: Mapping[str, LayerSchema],
+    frame: Frame,
+    *,
+    said: str,
+    looks: Mapping[str, tuple[str, str]],
+    terrain: Terrain | None = None,
+    finish: Callable[[sqlite3.Connection], None] | None = None,
+    mixed: Container[str] = (),
+) -> None:
+    """Write a whole file of any layers, in the CRS of the frame's parcel.
+
+    content: rows by layer, frame metres; layers: their schemas, in order; said: the metadata document, JSON text; looks: QML and
+    SLD by layer; finish: what is still to be done to the tables; mixed: layers declared without heights whose rows keep those that
+    they have. Raises InputError as `write_package` does.
+    """
     with replaced_file(path) as temp, _drafted(temp) as draft:
-        _vectors(draft, site, content)
-        if not site.terrain.flat:
-            _terrain(draft, site.terrain)
+        _vectors(draft, frame, content, layers, mixed)
+        if terrain is not None:
+            _terrain(draft, terrain)
         with closing(sqlite3.connect(draft)) as db, db:
-            add_tables(db, said, DATE, styles(content, site.spec.units))
+            add_tables(db, said, DATE, looks)
+            if finish is not None:
+                finish(db)
         _verify(draft, content)
 
 
@@ -99,15 +125,21 @@ def _temporary() -> str:
     return tempfile.tempdir or os.environ.get("TMPDIR", "of the system")
 
 
-def _vectors(path: Path, site: Site, content: dict[str, list[Row]]) -> None:
+def _vectors(
+    path: Path,
+    frame: Frame,
+    content: Mapping[str, Sequence[Row]],
+    layers: Mapping[str, LayerSchema],
+    mixed: Container[str],
+) -> None:
     import fiona  # noqa: PLC0415
 
-    options, wkt = {"driver": "GPKG", "VERSION": "1.2"}, _horizontal(site.frame.parcel_crs)
+    options, wkt = {"driver": "GPKG", "VERSION": "1.2"}, _horizontal(frame.parcel_crs)
     with fiona.Env(OGR_CURRENT_DATE=DATE, OGR_SQLITE_SYNCHRONOUS="OFF"):
-        for name, schema in LAYERS.items():
+        for name, schema in layers.items():
             crs = {} if schema.plain else {"crs_wkt": wkt}
             declared = {"geometry": schema.geometry, "properties": {c.name: c.type for c in schema.columns}}
-            records = _records(name, schema, content[name], site)
+            records = _records(name, schema, content[name], frame, mixed=name in mixed)
             with fiona.open(
                 path, "w", layer=name, schema=declared, DESCRIPTION=schema.meaning, **options, **crs
             ) as sink:
@@ -120,11 +152,11 @@ def _horizontal(crs: CRS) -> str:
     return str(plane.to_2d().to_wkt())
 
 
-def _records(name: str, schema: LayerSchema, rows: Sequence[Row], site: Site) -> list[dict[str, Any]]:
+def _records(name: str, schema: LayerSchema, rows: Sequence[Row], frame: Frame, *, mixed: bool) -> list[dict[str, Any]]:
     if schema.plain:
         shapes: list[dict[str, Any] | None] = [None] * len(rows)
     else:
-        shapes = [s.__geo_interface__ for s in _moved(name, schema, [shape for shape, _ in rows], site)]
+        shapes = [s.__geo_interface__ for s in _moved(name, schema, [shape for shape, _ in rows], frame, mixed=mixed)]
     columns = [c.name for c in schema.columns]
     return [
         {"geometry": shape, "properties": {c: _plain(values.get(c)) for c in columns}}
@@ -132,7 +164,7 @@ def _records(name: str, schema: LayerSchema, rows: Sequence[Row], site: Site) ->
     ]
 
 
-def _moved(name: str, schema: LayerSchema, shapes: Sequence[Any], site: Site) -> NDArray[np.object_]:
+def _moved(name: str, schema: LayerSchema, shapes: Sequence[Any], frame: Frame, *, mixed: bool) -> NDArray[np.object_]:
     """Geometries from the frame into the parcel's CRS, z kept; LoopgisError for one that does not belong in the layer."""
     wanted, deep = schema.geometry.removeprefix("3D "), schema.geometry.startswith("3D ")
     for shape in shapes:
@@ -143,12 +175,21 @@ def _moved(name: str, schema: LayerSchema, shapes: Sequence[Any], site: Site) ->
     array = np.array(shapes, dtype=object)
     if not len(array):
         return array
+    if mixed:
+        high = shapely.has_z(array)
+        for some, heights in ((high, True), (~high, False)):
+            array[some] = _shifted(name, array[some], frame, deep=heights)
+        return array
+    return _shifted(name, array if deep else shapely.force_2d(array), frame, deep=deep)
+
+
+def _shifted(name: str, array: NDArray[np.object_], frame: Frame, *, deep: bool) -> NDArray[np.object_]:
+    """Geometries that all have heights (deep) or all have none, from the frame into the parcel's CRS."""
     points = shapely.get_coordinates(array, include_z=deep)
-    points[:, :2] = site.frame.to_parcel_crs(points[:, :2])
+    points[:, :2] = frame.to_parcel_crs(points[:, :2])
     if not np.isfinite(points).all():
         raise LoopgisError(f"layer {name}: a coordinate is not finite")
-    bare = array if deep else shapely.force_2d(array)
-    return np.asarray(shapely.set_coordinates(bare, points), dtype=object)
+    return np.asarray(shapely.set_coordinates(array, points), dtype=object)
 
 
 def _plain(value: Any) -> Any:
@@ -190,7 +231,7 @@ def _terrain(path: Path, terrain: Terrain) -> None:
         )
 
 
-def _verify(path: Path, content: dict[str, list[Row]]) -> None:
+def _verify(path: Path, content: Mapping[str, Sequence[Row]]) -> None:
     """The file is whole: header, integrity, foreign keys, every row there and counted. A failure is a defect of ours."""
     with closing(sqlite3.connect(path)) as db:
 

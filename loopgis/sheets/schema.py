@@ -52,6 +52,10 @@ _THING = (
     _c("width_m", "float", "width when drawn as a line or point, empty when unknown"),
     _c("foundation", "str", "foundation of a building, empty when unknown"),
     _c("use", "str", "use, as given"),
+    _c("yield_l_s", "float", "yield of a well, empty when unknown"),
+    _c("flow_m3_d", "float", "sewage a day, empty when unknown"),
+    _c("voltage_kv", "float", "voltage of a line, empty when unknown"),
+    _c("shielded", "str", "yes: line dead or shielded, tank empty, with a permanent sign"),
     _c("label", "str", "name, as given"),
     _c("code", "str", "letter of the public uniform colour code family"),
 )

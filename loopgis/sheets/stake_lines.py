@@ -32,7 +32,7 @@ from loopgis.sheets.stake_points import (
 from loopgis.sheets.white_line import checked_ring
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from loopgis.sheets.drill_book import DrillBook
 
     Array = NDArray[np.float64]
+    Codes = list[tuple[int, str]]
 
 GPX = "http://www.topografix.com/GPX/1/1"
 KML = "http://www.opengis.net/kml/2.2"
@@ -153,24 +154,28 @@ def write_dxf(book: DrillBook, path: Path) -> Path:
     """
     job = Job.of(book)
     tags = bore_tags(book)
-    codes = _dxf_tables((*tags, PAD, HEADER, WHITE_LINE, CROSSINGS))
+    codes = dxf_head((*tags, PAD, HEADER, WHITE_LINE, CROSSINGS))
     for page, tag in zip(book.pages, tags, strict=True):
         xyz = path_xyz(page)
-        codes += _polyline(tag, np.column_stack([job.to_job(xyz[:, :2]), xyz[:, 2] / job.unit_m]), flags=8)
-    codes += _polyline(PAD, _level(job.to_job(open_ring(book.pad))), flags=1)
+        codes += dxf_polyline(tag, np.column_stack([job.to_job(xyz[:, :2]), xyz[:, 2] / job.unit_m]), flags=8)
+    codes += dxf_polyline(PAD, at_zero(job.to_job(open_ring(book.pad))), flags=1)
     if book.header is not None and len(book.header) > 1:
-        codes += _polyline(HEADER, _level(job.to_job(book.header)), flags=0)
-    codes += _polyline(WHITE_LINE, _level(job.from_lonlat(open_ring(checked_ring(book)))), flags=1)
+        codes += dxf_polyline(HEADER, at_zero(job.to_job(book.header)), flags=0)
+    codes += dxf_polyline(WHITE_LINE, at_zero(job.from_lonlat(open_ring(checked_ring(book)))), flags=1)
     for point in stake_points(book, job):
         layer = CROSSINGS if point.code.startswith("XING") else point.group
         place = np.array([point.east, point.north, (point.z_m or 0.0) / job.unit_m])
-        codes += [(0, "POINT"), (8, layer), *_place(place)]
-        codes += [(0, "TEXT"), (8, layer), *_place(place), (40, f"{TEXT_M / job.unit_m:.3f}"), (1, point.name)]
-    codes += [(0, "ENDSEC"), (0, "EOF")]
-    return write_text(path, "".join(f"{code:>3}\n{value}\n" for code, value in codes))
+        codes += dxf_point(layer, place) + dxf_text(layer, place, point.name, TEXT_M / job.unit_m)
+    return write_dxf_codes(path, codes)
 
 
-def _dxf_tables(layers: tuple[str, ...]) -> list[tuple[int, str]]:
+def write_dxf_codes(path: Path, codes: Codes) -> Path:
+    """Write the group codes of a file that `dxf_head` began, with its end; gives the path."""
+    whole = [*codes, (0, "ENDSEC"), (0, "EOF")]
+    return write_text(path, "".join(f"{code:>3}\n{value}\n" for code, value in whole))
+
+
+def dxf_head(layers: Sequence[str]) -> Codes:
     """Head of an R12 file: version, one line type, the layers (all in colour 7), and the start of the entities."""
     codes = [
         (0, "SECTION"),
@@ -188,17 +193,28 @@ def _dxf_tables(layers: tuple[str, ...]) -> list[tuple[int, str]]:
     return [*codes, (0, "ENDTAB"), (0, "ENDSEC"), (0, "SECTION"), (2, "ENTITIES")]
 
 
-def _level(xy: Array) -> Array:
+def dxf_point(layer: str, xyz: Array) -> Codes:
+    """A POINT, place (3,) in drawing units."""
+    return [(0, "POINT"), (8, layer), *_place(xyz)]
+
+
+def dxf_text(layer: str, xyz: Array, text: str, height: float) -> Codes:
+    """A TEXT that begins at a place (3,); height of its letters in drawing units. It must be ASCII on one line."""
+    return [(0, "TEXT"), (8, layer), *_place(xyz), (40, f"{height:.3f}"), (1, text)]
+
+
+def at_zero(xy: Array) -> Array:
+    """Points (n, 2) as (n, 3), at height 0."""
     return np.column_stack([xy, np.zeros(len(xy))])
 
 
-def _place(xyz: Array) -> list[tuple[int, str]]:
+def _place(xyz: Array) -> Codes:
     if not np.isfinite(xyz).all():
         raise InputError("drill book", "a point has no place", "check the coordinate system")
     return [(code, f"{value:z.6f}") for code, value in zip((10, 20, 30), xyz.tolist(), strict=True)]
 
 
-def _polyline(layer: str, xyz: Array, *, flags: int) -> list[tuple[int, str]]:
+def dxf_polyline(layer: str, xyz: Array, *, flags: int) -> Codes:
     """POLYLINE with its vertices; flags: 1 closed, 8 in three dimensions (then each vertex carries 32)."""
     codes = [(0, "POLYLINE"), (8, layer), (66, "1"), *_place(np.zeros(3)), (70, str(flags))]
     for vertex in xyz:

@@ -74,17 +74,7 @@ class Job:
     @staticmethod
     def of(book: DrillBook) -> Job:
         """The job of a book. Raises InputError when the book's CRS is no place on earth or its points are told in another one."""
-        from pyproj import CRS  # noqa: PLC0415
-        from pyproj.exceptions import CRSError  # noqa: PLC0415
-
-        try:
-            crs = CRS.from_wkt(book.crs_wkt)
-        except CRSError:
-            raise InputError("drill book", "its coordinate system cannot be read", "lay the site out anew") from None
-        if crs.is_compound:
-            crs = crs.sub_crs_list[0]
-        if crs.geodetic_crs is None:
-            raise InputError("drill book", f"{crs.name} is no place on earth", "give the parcel in a real-world CRS")
+        crs = _read(book.crs_wkt)
         job = Job(crs, crs)
         rods = [rod for page in book.pages for rod in page.rods]
         if not rods:
@@ -97,7 +87,14 @@ class Job:
                 "longitude and latitude of a rod are not where its x and y lie",
                 "check the coordinate system and the order of its axes",
             )
-        lon, lat = found[0]
+        return Job.at(book.crs_wkt, (rods[0].x, rods[0].y))
+
+    @staticmethod
+    def at(crs_wkt: str, xy: tuple[float, float]) -> Job:
+        """The job of a place, x and y in the CRS. Raises InputError when that is no place on earth."""
+        crs = _read(crs_wkt)
+        job = Job(crs, crs)
+        lon, lat = job.to_lonlat(np.array([xy]))[0]
         return job if _measurable(crs, lon, lat) else Job(crs, _utm(crs, lon, lat))
 
     @property
@@ -142,6 +139,12 @@ class Job:
         """Longitude and latitude in WGS84 (n, 2) as easting and northing in job units."""
         return np.column_stack(self._from_wgs84.transform(lonlat[:, 0], lonlat[:, 1]))
 
+    @property
+    def on_wgs84(self) -> bool:
+        """True when the file's own datum is WGS84."""
+        base = self.file_crs.geodetic_crs
+        return base is not None and bool(base.to_2d().equals("EPSG:4326", ignore_axis_order=True))
+
     def to_wgs84_words(self) -> str:
         """How sure the step from the lot's datum to WGS84 is, one line for the README."""
         from pyproj.transformer import TransformerGroup  # noqa: PLC0415
@@ -150,12 +153,27 @@ class Job:
             warnings.simplefilter("ignore", UserWarning)
             group = TransformerGroup(self.file_crs, "EPSG:4326", always_xy=True)
         accuracy = group.transformers[0].accuracy if group.transformers else -1.0
-        base = self.file_crs.geodetic_crs
-        if base is not None and base.to_2d().equals("EPSG:4326", ignore_axis_order=True):
+        if self.on_wgs84:
             return "The lot's datum is WGS84 itself."
         known = f"good to {accuracy:g} m" if accuracy > 0 else "of unknown accuracy"
         best = "" if group.best_available else " (a better one needs grids that are not installed)"
         return f"The step from the lot's datum to WGS84 is {known}{best}."
+
+
+def _read(wkt: str) -> CRS:
+    """A CRS without its height axis. Raises InputError when it cannot be read or is no place on earth."""
+    from pyproj import CRS  # noqa: PLC0415
+    from pyproj.exceptions import CRSError  # noqa: PLC0415
+
+    try:
+        crs = CRS.from_wkt(wkt)
+    except CRSError:
+        raise InputError("drill book", "its coordinate system cannot be read", "lay the site out anew") from None
+    if crs.is_compound:
+        crs = crs.sub_crs_list[0]
+    if crs.geodetic_crs is None:
+        raise InputError("drill book", f"{crs.name} is no place on earth", "give the parcel in a real-world CRS")
+    return crs
 
 
 def on_earth(lonlat: Array) -> Array:

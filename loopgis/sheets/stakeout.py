@@ -57,13 +57,14 @@ class SurveyRow:
     code: str
 
 
-def _cell(text: str) -> str:
+def cell(text: str) -> str:
     """A text that no spreadsheet takes for a formula: an apostrophe stands before =, +, - and @ (common practice, from memory)."""
     words = plain(text)
     return "'" + words if words[:1] in FORMULA else words
 
 
-def _table(rows: Iterable[Iterable[str]]) -> str:
+def csv_text(rows: Iterable[Iterable[str]]) -> str:
+    """Rows of cells as CSV with plain line ends; texts of others through `cell` first."""
     out = io.StringIO()
     csv.writer(out, lineterminator="\n").writerows(rows)
     return out.getvalue()
@@ -91,19 +92,19 @@ def write_rods_csv(book: DrillBook, path: Path) -> Path:
     ]
     rows = [
         [
-            *(_cell(page.layout_id), _cell(page.bore_id), str(rod.rod)),
+            *(cell(page.layout_id), cell(page.bore_id), str(rod.rod)),
             *_measures(rod, factor),
             f"{rod.x:z.{digits}f}",
             f"{rod.y:z.{digits}f}",
             f"{rod.lat:z.8f}",
             f"{rod.lon:z.8f}",
-            *(_cell(rod.action), _cell(rod.crossing), _cell(rod.locate)),
+            *(cell(rod.action), cell(rod.crossing), cell(rod.locate)),
             *[""] * 5,
         ]
         for page in book.pages
         for rod in page.rods
     ]
-    return write_text(path, _table([head, *rows]))
+    return write_text(path, csv_text([head, *rows]))
 
 
 def _measures(rod: RodLine, factor: float) -> list[str]:
@@ -139,7 +140,7 @@ def write_points_csv(book: DrillBook, path: Path, order: str = "PNEZD") -> Path:
         ]
         for point in stake_points(book, job)
     ]
-    return write_text(path, _table([list(order), *rows]))
+    return write_text(path, csv_text([list(order), *rows]))
 
 
 def _known(order: str) -> None:

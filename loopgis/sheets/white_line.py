@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from shapely import Polygon
     from shapely.geometry.base import BaseGeometry
 
-    from loopgis.sheets.drill_book import DrillBook
+    from loopgis.sheets.drill_book import Gate
 
     Array = NDArray[np.float64]
 
@@ -42,6 +42,34 @@ BAYS = (1.0, 2.0, 4.0)
 """Widths of bays between bores that may be filled to save corners, in half widths."""
 _ARC = 32
 """Straight pieces per quarter of a circle; they stay within 1 mm of the arc at 3 m."""
+
+
+class Outlined(Protocol):
+    """What a white line is told from; a drill book is one. white_line: closed ring, longitude and latitude, WGS84 (n, 2)."""
+
+    @property
+    def site(self) -> str:
+        """Name of the site."""
+
+    @property
+    def parcel_id(self) -> str:
+        """The lot's own id."""
+
+    @property
+    def layout_id(self) -> str:
+        """The layout's own id."""
+
+    @property
+    def white_line(self) -> Array:
+        """The ring."""
+
+    @property
+    def white_line_m2(self) -> float:
+        """Its area in square metres."""
+
+    @property
+    def gate(self) -> Gate:
+        """Who has answered the ticket."""
 
 
 def white_line_ring(
@@ -161,7 +189,7 @@ def _sexagesimal(degrees: float, letters: str) -> str:
     return f"{whole}\u00b0{minutes:02d}'{seconds / 1000:06.3f}\"{letters[0] if degrees >= 0 else letters[1]}"
 
 
-def checked_ring(book: DrillBook) -> Array:
+def checked_ring(book: Outlined) -> Array:
     """White line of a book, (n, 2), closed and anticlockwise as RFC 7946 wants it.
 
     Raises InputError when it is no simple outline on earth or crosses 180 degrees of longitude.
@@ -187,7 +215,7 @@ def _box(ring: Array) -> tuple[float, float, float, float]:
     return float(lon), float(lat), float(widths[0]), float(widths[1])
 
 
-def write_white_line(book: DrillBook, path: Path) -> Path:
+def write_white_line(book: Outlined, path: Path) -> Path:
     """Outline for the ticket as GeoJSON (RFC 7946: WGS84, longitude first, anticlockwise, closed), with what a form asks for."""
     ring = checked_ring(book)
     lon, lat, east_west, north_south = _box(ring)
@@ -215,7 +243,7 @@ def write_white_line(book: DrillBook, path: Path) -> Path:
     return write_text(path, json.dumps(collection, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
 
 
-def write_white_line_text(book: DrillBook, path: Path) -> Path:
+def write_white_line_text(book: Outlined, path: Path) -> Path:
     """The same as lines to copy into a form: area, box, corners, notice, and who has not answered."""
     ring = checked_ring(book)
     lon, lat, east_west, north_south = _box(ring)

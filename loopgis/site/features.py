@@ -42,9 +42,17 @@ AREAS = {
 """Kinds whose closed lines are areas."""
 OUTLINED = {"building", "floodplain"}
 """Kinds that are nothing without an outline: they have no width of their own."""
+WORDED = {"water_well", "contaminated_site"}
+"""Kinds of which rules tell apart what they are used for."""
 LEAST_HALF_M = 0.05
 QUALITIES = {"A", "B", "C", "D"}
 SHOWN_ROWS = 3
+FIGURES = {
+    "yield": ("yield_l_s", "flow", 1000.0, {"yield_gpm": "gpm"}),
+    "flow": ("flow_m3_d", "flow", 86_400.0, {"flow_gpd": "gallon/day"}),
+    "voltage": ("voltage_kv", "voltage", 0.001, {}),
+}
+"""Figures that rules may ask of a thing, by column: our own column, dimension, factor to its unit, columns named with a unit."""
 GIVEN_ID = "given_id"
 """Attribute with the id as the file has it, where it had to be changed since an earlier feature has it too."""
 _NOTHING = {"", "nan", "None", "<NA>", "NaT"}
@@ -69,6 +77,7 @@ class _Count:
     nearest_m: float = float("inf")
     slips: list[InputError] = field(default_factory=list)
     odd_quality: set[str] = field(default_factory=set)
+    odd_use: set[str] = field(default_factory=set)
 
 
 def features_of(
@@ -205,9 +214,22 @@ def _feature(
         geometry=shape,
         quality=_quality(row, told.quality, count),
         depth_m=depth_m,
-        attributes=tuple((k, _text(v)) for k, v in row.items() if k not in OWN_COLUMNS and _text(v)) + changed,
+        attributes=_attributes(row, kind, where, count) + changed,
         label=_text(row.get("label")) or _text(row.get("name")),
     )
+
+
+def _attributes(row: dict[str, Any], kind: str, where: str, count: _Count) -> tuple[tuple[str, str], ...]:
+    """Further columns as text, those that rules bound in the unit of our own columns; words that no rule knows are counted."""
+    own = {k: _text(v) for k, v in row.items() if k not in OWN_COLUMNS and _text(v)}
+    for name, (column, dimension, factor, named) in FIGURES.items():
+        written = {name: own.get(name, "")} | {k: f"{own[k]} {unit}" for k, unit in named.items() if k in own}
+        for key, text in written.items():
+            if text and column not in own:
+                own[column] = f"{parse(text, dimension, where=f'{where} {key}') * factor:.6g}"
+    if kind in WORDED and (word := own.get("use", "").lower()) and word not in load_table("kinds")["words"]["use"]:
+        count.odd_use.add(word)
+    return tuple(own.items())
 
 
 def _quality(row: dict[str, Any], default: str, count: _Count) -> str:
@@ -287,6 +309,7 @@ def _report(layer: Layer, log: Log, count: _Count, *, kept: int) -> None:
     if count.odd_quality:
         words = ", ".join(sorted(count.odd_quality)[:4])
         say("quality-unknown", layer.name, f"quality {words} is no ASCE 38 level", "write A, B, C, D or unknown")
+    _tell_uses(layer, log, count)
     if count.far and not kept and count.nearest_m > FAR_M:
         away = f"{count.nearest_m / 1000:,.1f} km" if count.nearest_m < 1e7 else "a continent"
         say(
@@ -298,6 +321,16 @@ def _report(layer: Layer, log: Log, count: _Count, *, kept: int) -> None:
     elif count.far:
         what = f"{count.far} rows lie more than {KEEP_WITHIN_M:.0f} m from the lot and are left out"
         log.add_note("features-far", layer.name, what)
+
+
+def _tell_uses(layer: Layer, log: Log, count: _Count) -> None:
+    """Warn of words for a use that no rule can know."""
+    if count.odd_use:
+        words = ", ".join(repr(w) for w in sorted(count.odd_use)[:4])
+        what = f"use {words} is no word that rules know, it counts as unknown"
+        log.add_warning(
+            "use-unknown", layer.name, what, f"write one of {', '.join(load_table('kinds')['words']['use'])}"
+        )
 
 
 def _other_kinds(layer: Layer, kind: str, log: Log) -> None:

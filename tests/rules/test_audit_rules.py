@@ -10,7 +10,7 @@ from audit_files import META, Bore, Feature, Lot, straight
 
 from loopgis.core.errors import InputError
 from loopgis.rules.audit import audit, measure
-from loopgis.rules.audit_rules import kinds, load_rules
+from loopgis.rules.audit_rules import METRES, bare_fluid, kinds, load_rules
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -294,3 +294,29 @@ def test_unknown_rules_and_two_of_one_name(tmp_path: Path) -> None:
         load_rules(["nowhere"], tmp_path)
     with pytest.raises(InputError, match="two rule files have the id 'house'"):
         load_rules(["house", "house"], tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("text", "fluid"),
+    [
+        ("propylene glycol 20 %", "propylene glycol"),
+        ("Propylene glycol 20.5%", "propylene glycol"),
+        ("methanol 15 % by volume", "methanol"),
+        ("  water ", "water"),
+        ("ethanol", "ethanol"),
+        ("mix 7", "mix 7"),
+        ("20 %", ""),
+        ("", ""),
+        ("Unknown", ""),
+    ],
+)
+def test_a_fluid_without_its_strength(text: str, fluid: str) -> None:
+    assert bare_fluid(text) == fluid
+
+
+def test_units_of_length() -> None:
+    """The international foot of 1959, its twelfth and its treble."""
+    assert {u: METRES[u] for u in ("in", "ft", "yd")} == pytest.approx(
+        {"in": 0.0254, "ft": 0.3048, "yd": 0.9144}, abs=0
+    )
+    assert METRES["yd"] == pytest.approx(3 * METRES["ft"])

@@ -20,7 +20,7 @@ HOUSE = files.load("house")
 
 def field_of(site):
     zones, _ = zones_of(site, [HOUSE])
-    return Field(site=site, zones=zones, limits=limits_of(site), vert_share=HOUSE.bore_vert_share)
+    return Field(site=site, zones=zones, limits=limits_of(site, [HOUSE]), vert_share=HOUSE.bore_vert_share)
 
 
 def lot(*features):
