@@ -86,6 +86,7 @@ def command(
         for line in found.lines():
             click.echo(line)
         click.echo("written: " + ", ".join(str(p) for p in found.written))
-    errors = [f for f in found.findings if f.severity == "error" and not f.rule_id]
-    options.show_findings(errors, quiet=quiet)
+    for line in found.told():
+        if not quiet or line.startswith("error"):
+            click.echo(line, err=True)
     return FAILED if found.failed else 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -27,6 +28,10 @@ if TYPE_CHECKING:
 HOLE_DIAMETER_M = 0.127
 """5 in, when a file does not say (DEVELOPERS.md, "What a rule means")."""
 _GAP_M = 0.01
+READ = frozenset(
+    {"parcel", "buildings", "features", "bores", "pads", "rods", "exits", "headers", "zones", "crossings", "dimensions"}
+)
+"""Layers that are read, or that only tell again what is in those."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +44,8 @@ class Opened:
     exits: list[tuple[str, str, dict[str, Any], NDArray[np.float64]]] | None
     clearances: list[dict[str, Any]]
     findings: list[Finding]
+    strange: tuple[tuple[str, str, Any], ...] = ()
+    """Things of a kind that is not known: id, kind as written, geometry in the frame; no rule was applied to them."""
 
 
 def open_case(
@@ -62,10 +69,12 @@ def open_case(
     files = load_rules([str(r) for r in wanted], package.path.parent)
     limits = read_limits(where, *[s for s in (_limits_in(package.metadata), rig or {}) if s])
     found: list[Finding] = []
-    lot, lot_id = _lot(where, frame, parcel)
+    lot, lot_id = _lot(where, frame, parcel, found)
     paths = _paths(package, frame, limits, layout_id, found)
     _lay_ground(find_ground(package, frame, _box(paths), elevation), paths, found)
-    things = _things(package, frame, found)
+    strange: list[tuple[str, str, Any]] = []
+    things = _things(package, frame, found, strange)
+    _unread(package, found)
     names = list(dict.fromkeys(p.layout_id for p in paths))
     case = Case(
         lot,
@@ -91,7 +100,7 @@ def open_case(
             )
         )
     rods, exits = (_points(package, frame, name, layout_id) for name in ("rods", "exits"))
-    return Opened(case, limits, rods, exits, _written(package, layout_id), found)
+    return Opened(case, limits, rods, exits, _written(package, layout_id), found, tuple(strange))
 
 
 def _limits_in(metadata: dict[str, Any]) -> dict[str, Any]:
@@ -111,10 +120,23 @@ def _counts(package: Package) -> dict[str, int]:
     return {} if table is None else dict(Counter(table.text("layout_id")))
 
 
-def _lot(where: str, frame: OwnFrame, parcel: Table) -> tuple[Any, str]:
+def _lot(where: str, frame: OwnFrame, parcel: Table, found: list[Finding]) -> tuple[Any, str]:
     kind = parcel.text("kind")
     shapes = [s for s, k in zip(frame.geometries(parcel), kind, strict=True) if k != "neighbour_parcel"]
     lot = polygons_only(shapes)
+    if len(shapes) > 1:
+        found.append(
+            Finding(
+                severity="warning",
+                code="parcel-many",
+                where="parcel",
+                measured=float(len(shapes)),
+                unit="",
+                outcome="unverified",
+                message=f"{len(shapes)} polygons were taken together as one lot: the lines between them were not measured",
+                remedy='leave only the lot, or say kind = "neighbour_parcel" of the others',
+            )
+        )
     if lot.is_empty:
         raise InputError(f"{where}, layer parcel", "holds no polygon", "give the lot as a polygon")
     shapely.prepare(lot)
@@ -265,14 +287,56 @@ def _vertices(where: str, frame: OwnFrame, table: Table, line: Any) -> NDArray[n
     return np.column_stack([frame.points(xyz[:, :2], table.crs, where), xyz[:, 2]])
 
 
-def _things(package: Package, frame: OwnFrame, found: list[Finding]) -> list[Thing]:
+def _unread(package: Package, found: list[Finding]) -> None:
+    """Layers that nothing here reads: somebody may take what is in them for checked."""
+    found += [
+        Finding(
+            severity="warning",
+            code="layer-unread",
+            where=real,
+            outcome="unverified",
+            message="this layer is not read: nothing in it was measured",
+            remedy="put its things into the layer features, with a column kind",
+        )
+        for name, (real, kind) in sorted(package.tables.items())
+        if kind == "features" and name not in READ and not package.metadata
+    ]
+
+
+def _kind(text: str) -> str:
+    """A kind as the table has it: small letters, no blanks."""
+    return "_".join(text.lower().replace("-", " ").split())
+
+
+def _meant(kind: str) -> str:
+    near = difflib.get_close_matches(kind, sorted(kinds()), n=1, cutoff=0.5)
+    return f"did you mean {near[0]!r}?" if near else f"one of {', '.join(sorted(kinds()))}"
+
+
+def _things(
+    package: Package, frame: OwnFrame, found: list[Finding], strange: list[tuple[str, str, Any]]
+) -> list[Thing]:
     things: list[Thing] = []
     for layer in ("buildings", "features"):
         table = read_layer(package, layer)
         if table is None or table.geometry is None:
             continue
         shapes, ids = frame.geometries(table), _ids(table, "feature_id", layer)
-        kind = ["building"] * table.rows if layer == "buildings" else table.text("kind")
+        written = ["building"] * table.rows if layer == "buildings" else table.text("kind")
+        kind = [_kind(text) for text in written]
+        if layer == "features" and "kind" not in table.columns:
+            found.append(
+                Finding(
+                    severity="warning",
+                    code="kind-missing",
+                    where=layer,
+                    outcome="unverified",
+                    message="has no column kind: nothing in it was measured",
+                    remedy=f"add a column kind, one of {', '.join(sorted(kinds()))}",
+                )
+            )
+            strange += [(ids[i], "not said", s) for i, s in enumerate(shapes) if s is not None]
+            continue
         depth, width = table.number("depth_m"), table.number("width_m")
         quality = [q.upper() if q.upper() in QUALITIES else "unknown" for q in table.text("quality")]
         texts = {name: table.text(name) for name in table.columns}
@@ -289,10 +353,11 @@ def _things(package: Package, frame: OwnFrame, found: list[Finding]) -> list[Thi
                         outcome="unverified",
                         message="has no geometry"
                         if shape is None
-                        else f"kind {kind[i]!r} is not known: no rule was applied to it",
-                        remedy="see tables/kinds.toml",
+                        else f"kind {written[i]!r} is not known: no rule was applied to it",
+                        remedy="" if shape is None else _meant(kind[i]),
                     )
                 )
+                strange += [] if shape is None else [(ids[i], written[i] or "not said", shape)]
                 continue
             half = float(width[i]) / 2 if width[i] > 0 else kinds()[kind[i]].half_width_m
             parts, lines = _parts(shape, half)

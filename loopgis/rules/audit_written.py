@@ -352,7 +352,7 @@ def _compare(said: dict[str, Any], match: list[Row]) -> list[Finding]:
         return []
     return [
         _clearance(
-            "warning",
+            "error",
             "clearance-differs",
             f"the file says provided {provided:.2f} m, measured {same[0]['provided_m']:.2f} m ({same[0]['basis']})",
             said,

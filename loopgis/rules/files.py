@@ -195,7 +195,7 @@ def _rule(row: Any, common: _Common, where: str) -> Rule:  # noqa: ANN401
     known = kind_table()
     for kind in kinds:
         if kind not in known:
-            near = difflib.get_close_matches(str(kind), sorted(known), n=1)
+            near = difflib.get_close_matches(str(kind), sorted(known), n=1, cutoff=0.5)
             hint = f"did you mean {near[0]!r}?" if near else "see loopgis/tables/kinds.toml"
             raise InputError(where, f"unknown feature kind {kind!r}", hint)
     if not kinds:

@@ -73,9 +73,21 @@ class Checked:
         )
         return [*out, *book.others]
 
+    def told(self) -> list[str]:
+        """Findings about the file itself as lines: faults, then doubts; many of one sort as their first and a count."""
+        from loopgis.sheets.permit_read import about_the_file  # noqa: PLC0415
+
+        lines = []
+        mine = [f for f in self.findings if about_the_file(f) and f.severity != "note"]
+        for code, layout, bore in dict.fromkeys((f.code, f.layout_id, f.bore_id) for f in mine):
+            same = [f for f in mine if (f.code, f.layout_id, f.bore_id) == (code, layout, bore)]
+            more = f" (and {len(same) - 1} more of this sort there)" if len(same) > 1 else ""
+            lines.append(same[0].line() + more)
+        return lines
+
 
 def _figure(value: float, unit: str, units: str, length_text: Callable[..., str]) -> str:
-    return length_text(value, units) if unit == "m" else f"{value:.0f} {unit}"
+    return length_text(value, units, 2) if unit == "m" else f"{value:.0f} {unit}"
 
 
 def _row(row: SetbackRow) -> dict[str, Any]:

@@ -224,6 +224,8 @@ def _asked(row: SetbackRow) -> str:
     """What is asked of somebody for a row, "" for nothing."""
     if row.outcome == "fail" and row.on_fail in ASKED_ON_FAIL:
         return ON_FAIL[row.on_fail]
+    if row.outcome == "unverified" and row.margin is not None and row.margin < 0:
+        return "ruling"
     return {"ruling_needed": "ruling", "consent_needed": "consent"}.get(row.outcome, "")
 
 

@@ -199,7 +199,13 @@ def _fields(page: PermitPaper, cell: tuple[float, float], top: float, fields: Se
         page.text(x, base, name)
         begin = x + width_in(name) + 0.06
         if value:
-            page.text(begin, base, cut(value, x + room - begin, TABLE, bold=True), TABLE, bold=True)
+            lines = wrap(value, AIR * (x + room - begin), SMALL, bold=True)
+            rise = (len(lines[:2]) - 1) * SMALL * LEADING / 72
+            for k, line in enumerate(lines[:2]):
+                text = (
+                    line if k == 0 or len(lines) <= 2 else cut(" ".join(lines[1:]), x + room - begin, SMALL, bold=True)
+                )
+                page.text(begin, base - rise + k * SMALL * LEADING / 72, text, SMALL, bold=True)
         else:
             page.line(begin, base + 0.02, x + room, base + 0.02)
 

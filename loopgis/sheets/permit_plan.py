@@ -68,6 +68,8 @@ def site_plan(book: PermitBook, paper: str, number: int, count: int, scale: int 
     short = layers.sides(axes, book, labels, words)
     layers.bore_names(book.bores, labels)
     missing = layers.dimensions(axes, book.bores, labels, [_figure(b.governing, book.units) for b in book.bores])
+    others = _other_distances(book)
+    layers.more_dimensions(axes, others, labels, [_figure(r, book.units) for r in others])
     layers.corner_numbers(axes, book, labels)
     layers.letters(axes, book.things, labels)
     for pad in book.pads:
@@ -144,6 +146,20 @@ def exact(metres: float, units: str) -> str:
     return f"{metres / FT_M:.2f}'" if units == "us" else f"{metres:.2f} m"
 
 
+def _other_distances(book: PermitBook) -> list[SetbackRow]:
+    """For every thing that no bore's own dimension leads to, the row of the office's table with the least margin in plan."""
+    told = {b.governing.feature_id or b.governing.kind for b in book.bores if b.governing is not None}
+    best: dict[str, SetbackRow] = {}
+    for row in book.table:
+        name = row.feature_id or row.kind
+        plan = row.basis == "plan" and row.dimension is not None and row.margin is not None and row.required > 0
+        if plan and name not in told and row.outcome != "not_applicable":
+            kept = best.get(name)
+            if kept is None or (row.margin or 0.0) < (kept.margin or 0.0):
+                best[name] = row
+    return list(best.values())
+
+
 def _figure(row: SetbackRow | None, units: str) -> str:
     """Figure of a dimension with the sign of its outcome and what it was measured to."""
     if row is None or row.provided is None:
@@ -162,7 +178,10 @@ def _zone_words(book: PermitBook) -> list[tuple[ZonePlan, str]]:
         area = float(shapely.area(shapely.intersection(zone.polygon, book.lot.polygon)))
         if area > 0 and (key not in best or area > best[key][0]):
             best[key] = (area, zone)
-    return [(z, f"{z.rule_id} {figure.short_length(z.distance_m, book.units)}") for _, z in best.values()]
+    return [
+        (z, f"{figure.short_length(z.distance_m, book.units)}, {z.rule_id.replace('/', ': ')}")
+        for _, z in best.values()
+    ]
 
 
 def _rooms(box: Box) -> tuple[Box, Box]:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopgis.sheets.figure import Labels
-    from loopgis.sheets.permit_book import BorePlan, PermitBook, Side, Thing, ZonePlan
+    from loopgis.sheets.permit_book import BorePlan, PermitBook, SetbackRow, Side, Thing, ZonePlan
 
     Array = NDArray[np.float64]
 
@@ -234,6 +234,19 @@ def dimensions(axes: Any, many: Sequence[BorePlan], labels: Labels, words: Seque
             labels.left_out.pop()
             left.append(n)
     return sorted(left)
+
+
+def more_dimensions(axes: Any, rows: Sequence[SetbackRow], labels: Labels, words: Sequence[str]) -> None:
+    """Nearest plan distance to every other thing, thin and dotted; its figure where there is room (the table has them all)."""
+    for row, text in zip(rows, words, strict=True):
+        d = row.dimension
+        if d is None or d.length_m <= 0:
+            continue
+        x, y = [d.start[0], d.end[0]], [d.start[1], d.end[1]]
+        axes.plot(x, y, color="black", lw=0.6, ls=(0, (1, 2)), zorder=15.5)
+        labels.block_line(x, y, 2.0)
+        if not labels.put(sum(x) / 2, sum(y) / 2, text, SIDE, reach=5, must=False):
+            labels.left_out.pop()
 
 
 def letters(axes: Any, many: Iterable[Thing], labels: Labels) -> None:

@@ -144,7 +144,7 @@ class Side:
             words.append(f"No layer was given of: {', '.join(absent)}. They may be here all the same.")
         words.append(
             "Wells, septic systems and waters on neighbours' land count too. Only what somebody put into the file is drawn:"
-            " nothing beyond 150 m of the lot is kept in a file that loopgis made."
+            f" nothing beyond {length_text(150.0, book.units, 0)} of the lot is kept in a file that loopgis made."
         )
         self.lines(words)
 
@@ -196,7 +196,8 @@ def legend_site(side: Side) -> None:
     side.head("Legend")
     _lot(side)
     _bores(side)
-    side.swatch(_arrow, "plan distance to what governs the bore")
+    side.swatch(_arrow, "plan distance to what governs the bore; at exits from where a depth error may bring it up")
+    side.swatch(_stroke("black", 0.6, (0, (1, 2))), "plan distance to another thing, from the bore nearest to it")
     if any(z.closed for z in side.book.zones):
         side.swatch(_hatch("///"), "nearer than a rule allows, at any depth")
     if any(not z.closed for z in side.book.zones):

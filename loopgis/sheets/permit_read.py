@@ -15,6 +15,7 @@ import shapely
 
 from loopgis.core.errors import InputError
 from loopgis.core.frame import Frame
+from loopgis.core.units import length_text
 from loopgis.rules.audit import Audited, audited
 from loopgis.rules.audit_modes import Thing as AuditThing
 from loopgis.rules.audit_modes import crossings as meetings
@@ -60,6 +61,8 @@ CORNER_M = 0.05
 """Corners of the lot nearer to the line between their neighbours than this are not counted as corners."""
 DEEP = 0.9
 """Share of a bore's greatest depth from which on it counts as deep."""
+TOLD_HALF_M = 0.3
+"""A size that is taken for a thing is told from here on."""
 SEGMENTS = 64
 """Segments in a quarter of a circle: the outline of a zone lies within 0.03 % of its distance."""
 NEAR_M = 150.0
@@ -87,17 +90,17 @@ def permit_book(
 
 def book_of(whole: Audited, *, layout_id: str = "", units: str | None = None, title: Title | None = None) -> PermitBook:
     """The same from an audit of the whole file that was made already."""
-    reader = _Reader(whole)
-    name = reader.chosen(layout_id)
-    return reader.book(name, units or str(reader.package.metadata.get("units", "us")), title or Title())
+    reader = _Reader(whole, units)
+    return reader.book(reader.chosen(layout_id), title or Title())
 
 
 class _Reader:
     """One GeoPackage, its audit, and the way from the audit's frame into the sheets' frame."""
 
-    def __init__(self, whole: Audited) -> None:
+    def __init__(self, whole: Audited, units: str | None) -> None:
         self.whole, self.case = whole, whole.case
         self.package: Package = open_package(whole.path)
+        self.units = units or str(self.package.metadata.get("units", "us"))
         parcel = read_layer(self.package, "parcel")
         if parcel is None or parcel.crs is None:
             raise InputError(str(whole.path), "has no layer parcel with a lot in it", "add the lot as layer parcel")
@@ -112,6 +115,7 @@ class _Reader:
             r.key: (r, f) for f in self.case.files for r in f.rules
         }
         self.things = {id(t): self._thing(t) for t in self.case.things}
+        self.lengths = {(p.layout_id, p.bore_id): p.length_m for p in self.case.paths}
 
     def _found(self, name: str) -> str:
         """A rule file as the audit finds it: here, then beside the GeoPackage."""
@@ -119,7 +123,7 @@ class _Reader:
         return str(beside) if name.endswith(".toml") and not Path(name).is_file() and beside.is_file() else name
 
     def chosen(self, wanted: str) -> str:
-        """The layout wanted; left out: the one of rank 1, or the only one."""
+        """The layout wanted; left out: the one of rank 1, or the first by name."""
         names = list(self.case.layouts)
         if wanted:
             if wanted not in names:
@@ -131,13 +135,7 @@ class _Reader:
             for name, rank in zip(table.text("layout_id"), table.number("rank"), strict=True):
                 if rank == 1 and name in names:
                     return name
-        if len(names) == 1:
-            return names[0]
-        raise InputError(
-            str(self.whole.path),
-            f"holds {len(names)} layouts and does not say which is the first",
-            f"choose one with --layout: {', '.join(n or '(without a name)' for n in names[:8])}",
-        )
+        return min(names)
 
     # geometry --------------------------------------------------------------
 
@@ -164,13 +162,32 @@ class _Reader:
             label=thing.columns.get("label", "") or thing.columns.get("name", ""),
             geometry=shape,
             quality=thing.quality,
-            located=located_words(thing.kind, thing.quality, depth_known=thing.depth_m is not None),
+            located=located_words(thing.kind, thing.quality, depth_known=thing.depth_m is not None) + self._size(thing),
             depth_m=thing.depth_m,
             half_m=max(half for _, half in thing.parts),
             letter=str(row["code"]),
             on_lot=bool(min(shapely.distance(self.case.lot, part) for part, _ in thing.parts) <= 0),
             columns=thing.columns,
         )
+
+    def _strange(self) -> list[Thing]:
+        """Things of no known kind, for the maps only: drawn, named as unknown, measured by nothing."""
+        return [
+            Thing(
+                feature_id=name,
+                kind="private_other",
+                label=f"{kind}: kind not known",
+                geometry=self.moved(shape),
+                quality="unknown",
+                located="not measured: its kind is not known",
+                depth_m=None,
+                half_m=0.0,
+                letter="",
+                on_lot=bool(shapely.intersects(shape, self.case.lot)),
+                columns={},
+            )
+            for name, kind, shape in self.whole.opened.strange
+        ]
 
     def lot(self) -> Lot:
         """Outline, corners, sides and area, and the neighbours' lots in layer parcel."""
@@ -228,7 +245,7 @@ class _Reader:
             tolerance_m=float(row["tolerance_m"]),
             outcome=row["outcome"],
             station_m=row["station_m"],
-            remark=row["remark"],
+            remark="; ".join(t for t in (row["remark"], self._beyond(row)) if t),
             located="parcel layer: not a boundary survey"
             if row["kind"] == "property_line"
             else thing.located
@@ -241,6 +258,21 @@ class _Reader:
             checked=rule.checked,
             on_fail=rule.on_fail,
         )
+
+    def _size(self, thing: AuditThing) -> str:
+        """What is taken for the size of a thing that is drawn as a line or point and says none."""
+        half = max(h for _, h in thing.parts)
+        if half < TOLD_HALF_M or thing.columns.get("width_m"):
+            return ""
+        return f"; drawn without a width, {length_text(2 * half, self.units)} taken"
+
+    def _beyond(self, row: dict[str, Any]) -> str:
+        """How far beyond the exit a distance was measured: a depth error may bring the bore up there."""
+        length = self.lengths.get((row["layout_id"], row["bore_id"]))
+        if length is None or row["station_m"] is None or row["station_m"] <= length + 0.005:
+            return ""
+        more = length_text(row["station_m"] - length, self.units)
+        return f"measured {more} beyond the exit, where a depth error may bring the bore up"
 
     def with_dimension(self, row: SetbackRow) -> SetbackRow:
         """The same row with the line that its plan distance is measured along, where there is one."""
@@ -368,14 +400,14 @@ class _Reader:
             xy=self.point(middle),
         )
 
-    def zones(self) -> list[ZonePlan]:
-        """What the rules keep free round the lot's things, in plan, without tolerances."""
+    def zones(self, rows: Sequence[SetbackRow]) -> list[ZonePlan]:
+        """What the rules keep free round the lot's things, in plan, without tolerances; of rules that concern these bores."""
         found = []
+        concerned = {r.rule_id for r in rows if r.outcome != "not_applicable"}
         around = shapely.buffer(self.case.lot, NEAR_M)
-        for key, (rule, file) in self.measured.items():
-            if not rule.bore or not file.covers or rule.kinds == ("ground",):
+        for key, (rule, _) in self.measured.items():
+            if not rule.bore or key not in concerned or rule.kinds == ("ground",):
                 continue
-            closed = rule.mode == "never"
             if "property_line" in rule.kinds:
                 strip = shapely.difference(
                     self.case.lot, shapely.buffer(self.case.lot, -rule.plan_m, quad_segs=SEGMENTS)
@@ -391,6 +423,8 @@ class _Reader:
                     ]
                 )
                 inside = shapely.intersection(shape, around)
+                known = all(r.column in thing.figures for r in rule.ranges)
+                closed = rule.mode == "never" and known
                 if inside.area > 0:
                     found.append((key, thing.feature_id, thing.kind, rule.mode, rule.plan_m, closed, inside))
         return [
@@ -408,8 +442,9 @@ class _Reader:
 
     # the book --------------------------------------------------------------
 
-    def book(self, layout_id: str, units: str, title: Title) -> PermitBook:
+    def book(self, layout_id: str, title: Title) -> PermitBook:
         """Everything of one layout."""
+        units = self.units
         rows = [self.row(r) for r in self.whole.rows if r["layout_id"] == layout_id]
         table = [self.with_dimension(r) for r in _per_thing(rows, [f.file_id for f in self.files])]
         paths = [p for p in self.case.paths if p.layout_id == layout_id]
@@ -419,7 +454,7 @@ class _Reader:
         said = self.package.metadata
         lot = self.lot()
         findings: tuple[Finding, ...] = tuple(
-            f for f in self.whole.findings if not f.rule_id and f.layout_id in {"", layout_id}
+            f for f in self.whole.findings if about_the_file(f) and f.layout_id in {"", layout_id}
         )
         told = Told(
             self.package,
@@ -454,8 +489,8 @@ class _Reader:
             height_datum=told.height_datum(),
             ground=told.ground(self.whole),
             lot=lot,
-            things=tuple(t for t in self.things.values() if shapely.intersects(t.geometry, near)),
-            zones=tuple(self.zones()),
+            things=tuple(t for t in (*self.things.values(), *self._strange()) if shapely.intersects(t.geometry, near)),
+            zones=tuple(self.zones(rows)),
             pads=tuple(self.moved(pad) for name, pad in self.case.pads if name == layout_id),
             headers=tuple(self._headers(layout_id)),
             bores=bores,
@@ -485,7 +520,9 @@ class _Reader:
             if name == layout_id:
                 continue
             fails = sum(r["outcome"] == "fail" for r in self.whole.rows if r["layout_id"] == name)
-            faults = sum(f.severity == "error" and not f.rule_id for f in self.whole.findings if f.layout_id == name)
+            faults = sum(
+                f.severity == "error" and about_the_file(f) for f in self.whole.findings if f.layout_id == name
+            )
             doubts = sum(r["outcome"] in DOUBTS for r in self.whole.rows if r["layout_id"] == name)
             words = [f"{fails} rows fail"] * bool(fails) + [f"{faults} faults"] * bool(faults)
             words = words or [f"no row fails, {doubts} are not verified or need the office"]
@@ -523,6 +560,11 @@ def _frame_of(own: OwnFrame, parcel: Table) -> tuple[Frame, Transformer, Array]:
     return frame, way, np.mean(off, axis=0)
 
 
+def about_the_file(finding: Finding) -> bool:
+    """True for a finding on the file itself, not on a distance: its rows, ids, layers, and what it says of its own distances."""
+    return not finding.rule_id or finding.code.startswith("clearance-")
+
+
 def worst_of(outcomes: Any) -> Outcome:
     """The worst of some outcomes; not_applicable when there are none.
 
@@ -543,16 +585,18 @@ def _per_thing(rows: Sequence[SetbackRow], file_ids: Sequence[str]) -> list[Setb
         best.values(),
         key=lambda r: (
             file_ids.index(r.rule_id.split("/")[0]),
-            RANK.index(r.outcome),
-            *_weight(r)[1:],
+            *_weight(r),
             r.rule_id,
             r.thing,
         ),
     )
 
 
-def _weight(row: SetbackRow) -> tuple[int, float]:
-    return RANK.index(row.outcome), float("inf") if row.margin is None else row.margin
+def _weight(row: SetbackRow) -> tuple[int, int, float]:
+    """Fails first, then what falls short and is only in doubt, then by outcome; the least margin first."""
+    margin = float("inf") if row.margin is None else row.margin
+    short = margin < 0 and row.outcome in DOUBTS
+    return 0 if row.outcome == "fail" else 1 if short else 2, RANK.index(row.outcome), margin
 
 
 def _side(a: Array, b: Array) -> Side:

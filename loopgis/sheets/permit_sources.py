@@ -108,7 +108,12 @@ def details(
     ]
     lines += _circuits(package, layout_id)
     lines += [
-        Detail(group="Bore", name="reamed hole", value=", ".join(bore_size(h, units) for h in holes)),
+        Detail(
+            group="Bore",
+            name="reamed hole",
+            value=", ".join(bore_size(h, units) for h in holes),
+            source="" if _says_hole(package, said) else "taken: the file does not say",
+        ),
         Detail(
             group="Bore",
             name="annulus",
@@ -162,6 +167,14 @@ def details(
         )
     )
     return tuple(lines)
+
+
+def _says_hole(package: Package, said: dict[str, Any]) -> bool:
+    """True when the file itself says how wide the holes are."""
+    table = read_layer(package, "bores")
+    return bool((said.get("bore") or {}).get("hole_diameter_m")) or (
+        table is not None and "hole_diameter_m" in table.columns
+    )
 
 
 def _circuits(package: Package, layout_id: str) -> list[Detail]:

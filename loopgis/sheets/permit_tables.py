@@ -83,7 +83,7 @@ BASIS: dict[str, str] = {
 AT_MOST = frozenset({"depth", "count"})
 """What must not be more than is asked; everything else must not be less."""
 CERTAINTY: dict[str, str] = {
-    "text": "its text says whether steered bores are meant",
+    "text": "its text covers steered bores",
     "agency_ruling": "the agency says that steered bores are meant",
     "assumed": "that it is meant for steered bores is assumed: ask",
 }
@@ -780,6 +780,10 @@ def _attention(book: PermitBook, wide: float) -> list[Strip]:
 
 def _takes(row: SetbackRow) -> str:
     """What a row that is not met takes, in words."""
+    if row.outcome == "fail" and row.basis in {"fluid", "count", "depth"}:
+        return {"fluid": "another fluid", "count": "fewer bores", "depth": "a shallower bore"}[row.basis]
+    if row.outcome == "unverified" and row.basis in {"plan", "pad", "fluid"}:
+        return f"find out: {row.remark}" if row.remark else "what is not known found out"
     if row.outcome == "fail":
         return {
             "deny": "another place for the bore: the rule knows no way round",

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 KEYS = {f.name: f.name for f in fields(Title) if f.name not in {"revisions", "day"}} | {"date": "day"}
 """Keys of the file, and the field of Title that each fills."""
-REVISION = {"number": "number", "date": "day", "by": "by", "what": "what"}
+REVISION = {"number": "number", "rev": "number", "date": "day", "by": "by", "what": "what"}
 LONGEST = 200
 
 

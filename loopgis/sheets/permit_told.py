@@ -6,7 +6,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from loopgis.rules.audit_read import read_layer
+from loopgis.core.units import length_text
+from loopgis.rules.audit_read import read_layer, read_table
 from loopgis.rules.files import kind_table
 from loopgis.rules.told import STATUS_WORDS as STATUS
 from loopgis.sheets.cautions import CAUTIONS
@@ -38,6 +39,10 @@ MAP_RADIUS_M, MAP_RADIUS_SOURCE = (
 DECIMALS = 5
 """Decimals of coordinates when no file names a number: as one state asks (Conn. Regs. 25-128-62)."""
 DOUBTS = ("ruling_needed", "unverified", "consent_needed")
+TOLD_CODES = frozenset(
+    {"ground-unknown", "ground-gap", "kind-unknown", "kind-missing", "rig-unknown", "layer-unread", "parcel-many"}
+)
+"""Findings of the audit that a clerk reads under what is missing."""
 SITE_PLAN, SURROUNDINGS, PROFILES = "site plan", "surroundings", "profiles"
 SCHEDULE, SETBACKS, RULES, NOTES, REQUESTS = "bore schedule", "setback table", "rules checked", "notes", "requests"
 """Names of the sheets, as the check list points to them."""
@@ -245,10 +250,14 @@ class Told:
         fails = sum(r.outcome == "fail" for r in self.rows)
         errors = sum(f.severity == "error" for f in self.findings)
         doubts = sum(r.outcome in DOUBTS for r in self.rows)
-        if fails or errors:
-            words = [f"{fails} rows fail" if fails != 1 else "1 row fails"] if fails else []
-            words += [f"{errors} faults in the file" if errors != 1 else "1 fault in the file"] if errors else []
+        faults = f"{errors} faults in the file" if errors != 1 else "1 fault in the file"
+        if fails:
+            words = [f"{fails} rows fail" if fails != 1 else "1 row fails", *([faults] if errors else [])]
             return f"Does NOT meet the distances entered: {' and '.join(words)}."
+        if errors:
+            return f"This file cannot be relied on: {faults}."
+        if not any(r.outcome in {"pass", "pass_thin"} for r in self.rows):
+            return f"Nothing could be verified: {doubts} of {len(self.rows)} rows are open."
         if doubts:
             return (
                 f"Meets the distances entered where they could be measured; {doubts} of {len(self.rows)} rows"
@@ -288,6 +297,12 @@ class Told:
         """Days within which the as-built is due (None: no file says), decimals of its coordinates, who asks for the days."""
         days = [(f.submittal.as_built_days, f.name) for f in self.files if f.submittal.as_built_days is not None]
         places = [f.submittal.as_built_coord_decimals for f in self.files if f.submittal.as_built_coord_decimals]
+        days = days or [
+            (d.days, f"{f.name}: {d.what}")
+            for f in self.files
+            for d in f.duties
+            if d.when == "after" and d.days is not None
+        ]
         who = min(days)[1] if days else ""
         return (min(days)[0] if days else None), max(places, default=DECIMALS), who
 
@@ -306,15 +321,20 @@ class Told:
             state, where = self._kinds_shown(_KINDS[item])
         elif item in {"fluid", "pipe", "hole"}:
             pipe = self.said.get("pipe") or {}
-            known = bool(self.bores) if item == "hole" else bool(pipe.get("fluid" if item == "fluid" else "size"))
+            hole = bool((self.said.get("bore") or {}).get("hole_diameter_m"))
+            known = hole if item == "hole" else bool(pipe.get("fluid" if item == "fluid" else "size"))
             state = "shown" if known else _BY_HAND
         return CheckLine(item=item.replace("_", " "), state=state, where=where)
 
     def _kinds_shown(self, kinds: Sequence[str]) -> tuple[str, str]:
-        if any(t.kind in kinds for t in self.things):
-            return "shown", f"{SITE_PLAN}, {SURROUNDINGS}"
-        given = any(k in self.supplied for k in kinds)
-        return ("shown", "layer given: none near the lot") if given else ("missing", "no layer was given")
+        there = {t.kind for t in self.things}
+        absent = [k.replace("_", " ") for k in kinds if k not in there and k not in self.supplied]
+        place = f"{SITE_PLAN}, {SURROUNDINGS}" if there & set(kinds) else "layer given: none near the lot"
+        if not absent:
+            return "shown", place
+        return "missing", f"no layer was given of {', '.join(absent)}" + (
+            f"; the rest: {place}" if there & set(kinds) else ""
+        )
 
     # sources --------------------------------------------------------------
 
@@ -354,19 +374,68 @@ class Told:
         flat = [b.bore_id for b in self.bores if b.flat]
         if flat:
             lines.append(f"no heights along the bores: {', '.join(flat)}")
-        lines += [
-            f.message
-            for f in self.findings
-            if f.code in {"ground-unknown", "ground-gap", "kind-unknown", "rig-unknown"}
-        ]
+        lines += [f.message for f in self.findings if f.code in TOLD_CODES]
         if not self._has("pads"):
             lines.append("the file shows no pad: rules on it were not checked")
-        if not self._has("headers"):
+        if self._has("headers"):
+            lines.append(
+                "the header's trench is drawn but measured against no rule: some codes ask distances of it too"
+            )
+        else:
             lines.append("the file shows no header")
+        lines += self._ticket()
         return tuple(dict.fromkeys(lines))
+
+    def _ticket(self) -> list[str]:
+        """Owners that have not answered the one-call ticket for good, where the file holds one."""
+        table = read_table(self.package, "ticket") if self.package.has("ticket") else None
+        if table is None or not table.rows:
+            return []
+        rows = zip(table.text("owner"), table.text("answer"), table.text("closed"), strict=True)
+        waiting = [
+            f"{owner} ({answer or 'no answer'})" for owner, answer, closed in rows if closed in {"", "0", "False"}
+        ]
+        if not waiting:
+            return [f"one-call ticket: all {table.rows} owners have answered"]
+        return [
+            f"one-call ticket: {len(waiting)} of {table.rows} owners have not answered for good: {', '.join(waiting)}"
+        ]
+
+    def _office(self) -> list[Detail]:
+        """What the files say of papers and of the one-call centre."""
+        lines = []
+        for file in self.files:
+            papers, call = file.submittal, file.one_call
+            zone = None if call.tolerance_zone_m is None else length_text(call.tolerance_zone_m, self.units)
+            told = {
+                "notice before work, hours": papers.notice_hours,
+                "permit lapses after, days": papers.permit_life_days,
+                "as-built due within, days": papers.as_built_days,
+                "seal": None
+                if papers.seal_required is None
+                else "required"
+                if papers.seal_required
+                else "not required",
+                "one-call: hand-dig zone beside a line": zone,
+                "one-call: notice, business days": call.notice_business_days,
+                "one-call: ticket holds, days": call.ticket_life_days,
+                "one-call: white lining": call.white_lining or None,
+            }
+            lines += [
+                Detail(
+                    group=f"Office: {file.name}",
+                    name=name,
+                    value=str(value),
+                    source=call.citation if "call" in name else papers.citation,
+                )
+                for name, value in told.items()
+                if value is not None
+            ]
+        return lines
 
     def details(self, layout_id: str) -> tuple[Detail, ...]:
         """Notes on pipe, fluid, hole, tests and what the office must still settle."""
         from loopgis.sheets.permit_sources import details  # noqa: PLC0415
 
-        return details(self.package, self.said, self.bores, layout_id, self.units, load_table("pressure_tests"))
+        made = details(self.package, self.said, self.bores, layout_id, self.units, load_table("pressure_tests"))
+        return (*self._office(), *made)

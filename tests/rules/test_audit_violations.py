@@ -304,7 +304,7 @@ def test_clean_files_give_nothing(name: str, tmp_path: Path) -> None:
 
 
 def test_doubts_are_warnings(tmp_path: Path) -> None:
-    """Consent, rulings, unknown depths and tables that differ need a person; thin margins are notes."""
+    """Consent, rulings, unknown depths need a person; a table that differs is a fault; thin margins are notes."""
     lot = Lot(
         features=[
             Feature("floodplain", shapely.box(1050, 2000, 1200, 2150), "FP"),
@@ -324,7 +324,7 @@ def test_doubts_are_warnings(tmp_path: Path) -> None:
         ("T-1", "gap"): ("warning", "unverified"),
         ("W-1", "setback"): ("note", "pass_thin"),
         ("H-1", "cover"): ("warning", "consent_needed"),
-        ("W-1", "clearance-differs"): ("warning", "unverified"),
+        ("W-1", "clearance-differs"): ("error", "unverified"),
         ("FP", "clearance-outcome"): ("warning", "unverified"),
         ("", "layer-missing"): ("warning", "unverified"),
     }

@@ -10,6 +10,7 @@ from contextlib import closing, redirect_stderr, redirect_stdout
 
 import geopandas
 import numpy as np
+import pandas as pd
 import pikepdf
 import pytest
 import shapely
@@ -22,6 +23,7 @@ from loopgis.driver import design
 from loopgis.rules import audit
 from loopgis.sheets.permit_bundle import FORM, setbacks
 from loopgis.sheets.permit_files import FILES
+from loopgis.sheets.permit_notes import requests
 from loopgis.site.model import Feature
 
 LOT = shapely.box(-50, -42, 50, 42)
@@ -165,7 +167,12 @@ def doubled(path):
     edit(path, f"INSERT INTO bores ({names}) SELECT {names} FROM bores WHERE bore_id = 'B-01'")  # noqa: S608
 
 
+def well_moved(path):
+    edit(path, "UPDATE clearances SET provided_m = provided_m + 10 WHERE kind = 'water_well'")
+
+
 TAMPERED = {
+    "a figure of the table edited": (well_moved, "clearance-differs"),
     "bore moved over the line": (moved_over_the_line, "lot-line"),
     "depth reduced": (made_shallow, "column-"),
     "heights taken away": (without_heights, "bore-2d"),
@@ -193,7 +200,7 @@ def test_a_tampered_file_is_caught(name, copy, tmp_path):
     assert any(f["severity"] == "error" for f in told["findings"])
     assert left == 5
     assert any(c.startswith(code) for c in codes), codes
-    assert told["claim"].startswith("Does NOT meet")
+    assert told["claim"].startswith(("Does NOT meet", "This file cannot be relied on"))
     assert (tmp_path / "MAP.pdf").stat().st_size > 50_000
 
 
@@ -278,6 +285,47 @@ def test_a_strangers_bore_over_the_line_fails(tmp_path):
     assert code == 5
     assert "Does NOT meet the distances entered" in out
     assert "fail: north lot line: in plan" in out
+
+
+def test_what_a_stranger_may_get_wrong_is_told(tmp_path):
+    """Two lots, a layer of its own for wells, no column kind, kinds of no name."""
+    path = stranger(tmp_path / "drawn.gpkg", heights=True)
+    frame = geopandas.read_file(path, layer="features")
+    lot = geopandas.read_file(path, layer="parcel")
+    beside = lot.assign(geometry=lot.geometry.translate(400, 0))
+    geopandas.GeoDataFrame(pd.concat([lot, beside])).to_file(path, layer="parcel", driver="GPKG")
+    frame[:1].to_file(path, layer="water_well", driver="GPKG")
+    frame.assign(kind=["Water Well", "gas pipe"]).to_file(path, layer="features", driver="GPKG")
+    code, out, err = run(path, "--rules", "house", "-o", tmp_path / "a.pdf", "--json")
+    told = json.loads(out)
+    codes = {f["code"]: f for f in told["findings"]}
+    assert {"parcel-many", "layer-unread", "kind-unknown"} <= set(codes)
+    assert codes["kind-unknown"]["remedy"] == "did you mean 'gas_line'?"
+    assert any(r["kind"] == "water_well" and r["basis"] == "plan" for r in told["rows"])
+    assert "this layer is not read" in err
+    assert "taken together as one lot" in err
+    assert any("not read" in line for line in told["missing"])
+    frame.rename(columns={"kind": "type"}).to_file(path, layer="features", driver="GPKG")
+    _, out, _ = run(path, "--rules", "us-wa", "-o", tmp_path / "b.pdf", "--json")
+    assert {"kind-missing"} <= {f["code"] for f in json.loads(out)["findings"]}
+    assert json.loads(out)["claim"].startswith("Nothing could be verified")
+    book = setbacks(path, tmp_path / "c.pdf", rules=["house"]).book
+    assert sum(t.label.endswith("kind not known") for t in book.things) == 2
+
+
+def test_the_least_margin_is_never_hidden(tmp_path):
+    """A public well of unknown yield nearer than the largest distance is in the table and among the requests."""
+    path = stranger(tmp_path / "drawn.gpkg", heights=True)
+    frame = geopandas.read_file(path, layer="features")
+    frame.assign(use=["public", None]).to_file(path, layer="features", driver="GPKG")
+    book = setbacks(path, tmp_path / "MAP.pdf", rules=["us-me"]).book
+    for rule in {r.rule_id for r in book.rows if r.kind == "water_well"}:
+        margins = [r.margin for r in book.rows if r.rule_id == rule and r.kind == "water_well"]
+        assert min(margins) in [r.margin for r in book.table if r.rule_id == rule and r.kind == "water_well"]
+    short = [r for r in book.table if r.margin is not None and r.margin < 0 and r.outcome == "unverified"]
+    assert short
+    asked = [row.rule_id for request in requests(book) for row in request.rows]
+    assert {r.rule_id for r in short} <= set(asked)
 
 
 # what is refused --------------------------------------------------------------
