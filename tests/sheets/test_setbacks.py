@@ -296,7 +296,7 @@ def test_what_a_stranger_may_get_wrong_is_told(tmp_path):
     geopandas.GeoDataFrame(pd.concat([lot, beside])).to_file(path, layer="parcel", driver="GPKG")
     frame[:1].to_file(path, layer="water_well", driver="GPKG")
     frame.assign(kind=["Water Well", "gas pipe"]).to_file(path, layer="features", driver="GPKG")
-    code, out, err = run(path, "--rules", "house", "-o", tmp_path / "a.pdf", "--json")
+    _, out, err = run(path, "--rules", "house", "-o", tmp_path / "a.pdf", "--json")
     told = json.loads(out)
     codes = {f["code"]: f for f in told["findings"]}
     assert {"parcel-many", "layer-unread", "kind-unknown"} <= set(codes)
