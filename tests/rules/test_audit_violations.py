@@ -324,7 +324,7 @@ def test_doubts_are_warnings(tmp_path: Path) -> None:
         ("T-1", "gap"): ("warning", "unverified"),
         ("W-1", "setback"): ("note", "pass_thin"),
         ("H-1", "cover"): ("warning", "consent_needed"),
-        ("W-1", "clearance-differs"): ("error", "unverified"),
+        ("W-1", "clearance-differs"): ("error", "fail"),
         ("FP", "clearance-outcome"): ("warning", "unverified"),
         ("", "layer-missing"): ("warning", "unverified"),
     }

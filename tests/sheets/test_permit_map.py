@@ -37,6 +37,9 @@ from loopgis.sheets.permit_plan import site_plan, surroundings
 from loopgis.sheets.permit_read import permit_book
 from loopgis.sheets.permit_scale import SCALES, best_scale, parse_scale, scale_words, wanted_scale
 
+pytestmark = pytest.mark.slow
+"""With the slow ones: test_permit_plan, test_permit_files and test_setbacks draw every sheet in the usual run."""
+
 DATA = Path(__file__).parents[2] / "data"
 POINT_M = 0.0254 / 72
 """A PostScript point (ISO 32000-1, 8.3.2.3: 1/72 in; the inch is 0.0254 m, NIST SP 811)."""

@@ -49,6 +49,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from make import written
 from test_permit_files import stranger
 
+pytestmark = pytest.mark.slow
+"""With the slow ones: test_permit_plan, test_permit_files and test_setbacks draw every sheet in the usual run."""
+
 RULES = ["house", "us-wi"]
 FAMILIES = (profile_pages, schedule_pages, setback_pages, rules_pages, notes_pages, requests_pages)
 FT = 0.3048
