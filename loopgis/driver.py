@@ -46,7 +46,7 @@ MOVED_M = 0.5
 
 def ready_to_write(folder: str | Path, *, overwrite: bool = False) -> None:
     """Raise InputError when results could not be written into a folder; asked before the long computation."""
-    from loopgis.sheets.atomic import check_folder  # noqa: PLC0415
+    from loopgis.core.atomic import check_folder  # noqa: PLC0415
     from loopgis.sheets.bundle import OURS  # noqa: PLC0415
 
     check_folder(Path(folder), OURS, overwrite=overwrite)

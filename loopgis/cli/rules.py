@@ -100,7 +100,7 @@ def start_file(
     Its distances are house rules, or those of the copied file, and its citations are to be replaced: `loopgis rules check` tells
     what is left to do.
     """
-    from loopgis.sheets.rule_file import new_file  # noqa: PLC0415
+    from loopgis.rules.fresh import new_file  # noqa: PLC0415
 
     path = new_file(out, file_id, name=name, level=level or "", source=source, unit=unit or "", overwrite=overwrite)
     click.echo(f"written to {path}; fill it in, then: loopgis rules check {path}")

@@ -168,6 +168,16 @@ def length_text(metres: float, units: str, digits: int = 1) -> str:
     return f"{metres / FT_M:.{digits}f} ft" if units == "us" else f"{metres:.{digits}f} m"
 
 
+def short_length(metres: float, units: str, digits: int = 1) -> str:
+    """Length with at most so many decimals and none when it is whole.
+
+    >>> short_length(3.048, "us"), short_length(4.56, "metric"), short_length(0.4572, "us", 2)
+    ('10 ft', '4.6 m', '1.5 ft')
+    """
+    value, word = (metres / FT_M, "ft") if units == "us" else (metres, "m")
+    return f"{round(value, digits):g} {word}"
+
+
 def force_text(newtons: float, units: str) -> str:
     """Force for people: "4.1 kN" or "917 lbf".
 

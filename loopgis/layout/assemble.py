@@ -19,7 +19,7 @@ from loopgis.layout.gate import gate_of
 from loopgis.layout.heat import wanted_level_m
 from loopgis.layout.heat_notes import heat_findings
 from loopgis.layout.material import materials, ordered_pipe_m
-from loopgis.layout.model import Clearance, Header, Layout
+from loopgis.layout.model import Header, Layout
 from loopgis.layout.notes import layout_findings
 from loopgis.layout.plumbing import plumbed, plumbing_figures
 from loopgis.layout.plumbing_notes import plumbing_findings
@@ -29,10 +29,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from loopgis.bore.model import Bore
+    from loopgis.core.findings import Outcome
     from loopgis.layout.field import Field
     from loopgis.layout.generate import Draft, Wish
     from loopgis.layout.heat import Heat
-    from loopgis.layout.model import Pad
+    from loopgis.layout.model import Clearance, Pad
     from loopgis.rules.model import Rule, RuleFile
     from loopgis.site.model import Site
 
@@ -87,10 +88,7 @@ def pad_rows(site: Site, files: Sequence[RuleFile], pad: Pad, bores: int) -> lis
             if "pit" not in rule.applies_to or rule.mode == "ruling":
                 continue
             if "property_line" in rule.kinds:
-                inside = float(shapely.distance(pad.polygon, site.parcel.boundary))
-                if not shapely.contains(site.parcel, pad.polygon):
-                    corners = shapely.points(shapely.get_coordinates(shapely.difference(pad.polygon, site.parcel)))
-                    inside = -float(np.max(shapely.distance(corners, site.parcel), initial=0.0))
+                inside = clear.room_m(pad.polygon, site.parcel)
                 row = _pad_row(ruled(rule, None, fluid, bores), "lot", "property_line", inside, 0.0)
                 rows.append(clear.asked(row, rule, None, fluid, bores))
             for feature in site.all_features():
@@ -106,35 +104,24 @@ def pad_rows(site: Site, files: Sequence[RuleFile], pad: Pad, bores: int) -> lis
 
 def _pad_row(rule: Rule, feature_id: str, kind: str, apart_m: float, tolerance_m: float) -> Clearance:
     margin = apart_m - rule.plan_distance_m
-    return Clearance(
-        bore_id="",
-        rule_id=rule.key,
-        feature_id=feature_id,
-        kind=kind,
-        basis="plan",
-        required_m=rule.plan_distance_m,
-        provided_m=apart_m,
-        margin_m=margin,
-        citation=rule.citation,
-        outcome="fail" if margin < 0 else "pass_thin" if margin < tolerance_m else "pass",
-    )
+    outcome: Outcome = "fail" if margin < 0 else "pass_thin" if margin < tolerance_m else "pass"
+    asked = rule.plan_distance_m
+    return clear.row_of("", rule, feature_id, kind, basis="plan", required_m=asked, provided_m=apart_m, outcome=outcome)
 
 
 def missing_rows(site: Site, files: Sequence[RuleFile], bores: Sequence[Bore]) -> list[Clearance]:
     """Rules that nothing could be measured against, because their layer was never given; of files that concern some bore."""
     concerned = {f.file_id for f in files if any(f.concerns(b.max_depth_m, len(bores)) for b in bores)}
     return [
-        Clearance(
-            bore_id="",
-            rule_id=rule.key,
-            feature_id="",
-            kind=kind,
+        clear.row_of(
+            "",
+            rule,
+            "",
+            kind,
             basis="plan",
             required_m=rule.plan_distance_m,
             provided_m=math.nan,
-            margin_m=math.nan,
             outcome="unverified" if rule.key.split("/")[0] in concerned else "not_applicable",
-            citation=rule.citation,
         )
         for rule, kind in missing_kinds(site, files)
     ]

@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from loopgis.rules.model import Rule, RuleFile
     from loopgis.site.model import Feature, Site
 
-_RANK: tuple[Outcome, ...] = ("fail", "ruling_needed", "unverified", "consent_needed", "pass_thin", "pass")
 _QUALITY = "ABCD"
 GRAZE_M, DEPTH_GRAZE_M = 0.002, 0.005
 """A bore that grazes a zone keeps out of it: coordinates are no better, and the audit allows as much (DEVELOPERS, modes)."""
@@ -128,8 +127,9 @@ def _depth_row(file: RuleFile, rule: Rule, limit_m: float, bore: Bore) -> Cleara
         outcome = beyond(rule.on_fail)
     elif depth * (1 + file.bore_vert_share) > limit_m + DEPTH_GRAZE_M:
         outcome = "pass_thin"
-    row = _clearance(bore, rule, "", "ground", basis="depth", required_m=limit_m, provided_m=depth, outcome=outcome)
-    return replace(row, margin_m=limit_m - depth)
+    return row_of(
+        bore.bore_id, rule, "", "ground", basis="depth", required_m=limit_m, provided_m=depth, outcome=outcome
+    )
 
 
 def beyond(on_fail: str) -> Outcome:
@@ -148,33 +148,22 @@ def job_rows(site: Site, files: Sequence[RuleFile], bores: Sequence[Bore]) -> li
                 continue
             most = rule.job.max_bores
             if most is not None:
-                kept, basis, asked, given = len(bores) <= most, "count", float(most), float(len(bores))
+                kept, basis, limit, given = len(bores) <= most, "count", float(most), float(len(bores))
             else:
-                kept, basis, asked, given = fluid in rule.job.fluids, "fluid", 0.0, math.nan
+                kept, basis, limit, given = fluid in rule.job.fluids, "fluid", 0.0, math.nan
             outcome: Outcome = "pass" if kept else beyond(rule.on_fail)
             if most is None and not fluid:
                 outcome = "unverified"
             mine.append(
-                Clearance(
-                    bore_id="",
-                    rule_id=rule.key,
-                    feature_id="",
-                    kind="ground",
-                    basis=basis,
-                    required_m=asked,
-                    provided_m=given,
-                    margin_m=asked - given,
-                    outcome=outcome,
-                    citation=rule.citation,
-                )
+                row_of("", rule, "", "ground", basis=basis, required_m=limit, provided_m=given, outcome=outcome)
             )
         deepest = max((b.max_depth_m for b in bores), default=0.0)
         rows += [_as_applicable(row, file, deepest, len(bores)) for row in mine]
     return rows
 
 
-def _clearance(
-    bore: Bore,
+def row_of(
+    bore_id: str,
     rule: Rule,
     feature_id: str,
     kind: str,
@@ -184,18 +173,28 @@ def _clearance(
     provided_m: float,
     outcome: Outcome,
 ) -> Clearance:
+    """One row; bore_id "" for pads and whole layouts. Rules on depth and number ask at most, all others at least."""
+    margin = required_m - provided_m if basis in {"depth", "count"} else provided_m - required_m
     return Clearance(
-        bore_id=bore.bore_id,
+        bore_id=bore_id,
         rule_id=rule.key,
         feature_id=feature_id,
         kind=kind,
         basis=basis,
         required_m=required_m,
         provided_m=provided_m,
-        margin_m=provided_m - required_m,
+        margin_m=margin,
         outcome=outcome,
         citation=rule.citation,
     )
+
+
+def room_m(shape: BaseGeometry, lot: BaseGeometry) -> float:
+    """Distance from a shape inside the lot to the lot's boundary; negative by how far it sticks out."""
+    beyond = shapely.difference(shape, lot)
+    if beyond.is_empty:
+        return float(shapely.distance(shape, lot.boundary))
+    return -float(np.max(shapely.distance(shapely.points(shapely.get_coordinates(beyond)), lot)))
 
 
 def _judge(margin_m: float, tolerance_m: float) -> Outcome:
@@ -228,18 +227,14 @@ def _beyond_exit(bore: Bore, line: BaseGeometry) -> BaseGeometry:
 
 def _lot_row(site: Site, file: RuleFile, rule: Rule, bore: Bore, reach: BaseGeometry) -> Clearance:
     reach = _measured_from(rule, reach, bore)
-    inside = float(shapely.distance(reach, site.parcel.boundary))
-    beyond = shapely.difference(reach, site.parcel)
-    if not beyond.is_empty:
-        points = shapely.points(shapely.get_coordinates(beyond))
-        inside = -float(np.max(shapely.distance(points, site.parcel)))
+    inside = room_m(reach, site.parcel)
     inside -= bore.hole_diameter_m / 2 if rule.measure_from == "hole_edge" else 0.0
     outcome = _judge(inside - rule.plan_distance_m, file.bore_plan_tolerance_m)
     if rule.mode == "ruling" and inside > 0:
         asks = inside < rule.plan_distance_m + file.bore_plan_tolerance_m - GRAZE_M
         outcome = "ruling_needed" if asks else "pass"
-    return _clearance(
-        bore,
+    return row_of(
+        bore.bore_id,
         rule,
         "lot",
         "property_line",
@@ -261,8 +256,8 @@ def _row(
     tolerance = plan_tol + file.bore_plan_tolerance_m
     if plan >= rule.plan_distance_m + tolerance - GRAZE_M or rule.mode == "never":
         outcome = "fail" if plan <= 0 else _judge(plan - rule.plan_distance_m, tolerance)
-        row = _clearance(
-            bore,
+        row = row_of(
+            bore.bore_id,
             rule,
             feature.feature_id,
             feature.kind,
@@ -273,8 +268,8 @@ def _row(
         )
         return row, None
     if rule.mode == "ruling":
-        row = _clearance(
-            bore,
+        row = row_of(
+            bore.bore_id,
             rule,
             feature.feature_id,
             feature.kind,
@@ -307,8 +302,8 @@ def _cover_row(
         outcome = "consent_needed"
     if outcome in {"pass", "consent_needed"} and rule.cover_base == "feature_depth" and not known:
         outcome = "unverified"
-    return _clearance(
-        bore,
+    return row_of(
+        bore.bore_id,
         rule,
         feature.feature_id,
         feature.kind,
@@ -359,8 +354,8 @@ def _gap_row(
     vague = kind_table()[feature.kind]["buried"] and feature.quality in file.depth_unknown
     if outcome == "pass" and (not known or vague or _below(feature.quality, rule.min_quality)):
         outcome = "unverified"
-    return _clearance(
-        bore,
+    return row_of(
+        bore.bore_id,
         rule,
         feature.feature_id,
         feature.kind,

@@ -7,14 +7,15 @@ sheet says how it stands.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from loopgis.core.findings import Finding
+from loopgis.site.model import TicketAnswer
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
-    from loopgis.site.model import Site, TicketAnswer
+    from loopgis.site.model import Site
 
 PRIVATE = {"sewer_gravity": "sewer laterals", "drain_tile": "drain tiles"}
 """Lines that nobody marks for a caller and that a bore cuts without anybody noticing: asked for when no layer is given."""
@@ -31,6 +32,20 @@ class Gate:
     open: bool
     called: bool
     lines: tuple[str, ...]
+
+
+def answers_in(rows: Iterable[Mapping[str, Any]]) -> list[TicketAnswer]:
+    """Answers as rows of a table `ticket` hold them; what a row does not say is empty, and not closed."""
+    told = [{k: "" if v is None or v != v else str(v) for k, v in row.items()} for row in rows]  # noqa: PLR0124 - NaN is empty
+    return [
+        TicketAnswer(
+            owner=r.get("owner", ""),
+            answer=r.get("answer", "") or "no answer",
+            closed=r.get("closed", "") not in {"", "0", "False"},
+            remark=r.get("remark", ""),
+        )
+        for r in told
+    ]
 
 
 def gate_of(ticket: Sequence[TicketAnswer] | None) -> Gate:

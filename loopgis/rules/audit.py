@@ -16,7 +16,6 @@ from loopgis.core.findings import Finding, in_order
 from loopgis.rules.audit_apart import separation_findings
 from loopgis.rules.audit_case import open_case
 from loopgis.rules.audit_origin import origin_findings
-from loopgis.rules.audit_read import open_package
 from loopgis.rules.audit_rig import bore_findings
 from loopgis.rules.audit_rows import all_rows
 from loopgis.rules.audit_written import clearance_findings, column_findings, point_findings
@@ -95,7 +94,7 @@ def audited(
     """As `audit`, with the rows and the case besides the findings."""
     opened = open_case(gpkg, _names(rules), layout_id=layout_id, elevation=elevation, rig=rig)
     rows = all_rows(opened.case)
-    found = [*opened.findings, *origin_findings(open_package(gpkg), opened.case.things)]
+    found = [*opened.findings, *origin_findings(opened.package, opened.parcel, opened.case.things)]
     found += [_finding(row) for row in rows if row["outcome"] in _SEVERITY]
     found += _bores(opened, [f for f in found if f.code == "lot-line" and f.severity == "error"])
     found += clearance_findings(opened.clearances, rows, [f.file_id for f in opened.case.files])

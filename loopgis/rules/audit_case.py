@@ -36,7 +36,10 @@ READ = frozenset(
 
 @dataclass(frozen=True, eq=False)
 class Opened:
-    """A GeoPackage made ready: the case for the rows, the rig's limits, point layers, the file's own table, findings."""
+    """A GeoPackage made ready: the case for the rows, the rig's limits, point layers, the file's own table, findings.
+
+    package, parcel, frame: the file's tables, its layer parcel, and the frame that everything was moved into.
+    """
 
     case: Case
     limits: Limits
@@ -44,6 +47,9 @@ class Opened:
     exits: list[tuple[str, str, dict[str, Any], NDArray[np.float64]]] | None
     clearances: list[dict[str, Any]]
     findings: list[Finding]
+    package: Package
+    parcel: Table
+    frame: OwnFrame
     strange: tuple[tuple[str, str, Any], ...] = ()
     """Things of a kind that is not known: id, kind as written, geometry in the frame; no rule was applied to them."""
 
@@ -100,7 +106,9 @@ def open_case(
             )
         )
     rods, exits = (_points(package, frame, name, layout_id) for name in ("rods", "exits"))
-    return Opened(case, limits, rods, exits, _written(package, layout_id), found, tuple(strange))
+    return Opened(
+        case, limits, rods, exits, _written(package, layout_id), found, package, parcel, frame, tuple(strange)
+    )
 
 
 def _limits_in(metadata: dict[str, Any]) -> dict[str, Any]:

@@ -11,19 +11,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopgis.core.findings import Finding
-from loopgis.rules.audit_read import read_layer
 
 if TYPE_CHECKING:
     from loopgis.rules.audit_modes import Thing
-    from loopgis.rules.audit_read import Package
+    from loopgis.rules.audit_read import Package, Table
 
 MOVED_M = 50.0
 """Two datums that are often mistaken for one another lie 1 to 2 m apart; what lies farther off was moved."""
 
 
-def origin_findings(package: Package, things: tuple[Thing, ...]) -> list[Finding]:
+def origin_findings(package: Package, parcel: Table, things: tuple[Thing, ...]) -> list[Finding]:
     """Things that are gone since the file was written, ids that two things share, a lot that lies elsewhere now."""
-    return [*_gone(package.metadata.get("counts"), things), *_doubled(things), *_moved(package)]
+    return [*_gone(package.metadata.get("counts"), things), *_doubled(things), *_moved(package, parcel)]
 
 
 def _gone(counts: Any, things: tuple[Thing, ...]) -> list[Finding]:  # noqa: ANN401 -- metadata may hold anything
@@ -63,11 +62,10 @@ def _doubled(things: tuple[Thing, ...]) -> list[Finding]:
     ]
 
 
-def _moved(package: Package) -> list[Finding]:
+def _moved(package: Package, parcel: Table) -> list[Finding]:
     """The lot's middle against the place that the metadata name, on the ellipsoid."""
     said = package.metadata.get("centre_lat_lon")
-    parcel = read_layer(package, "parcel")
-    if not isinstance(said, list) or len(said) != 2 or parcel is None or parcel.crs is None or parcel.geometry is None:
+    if not isinstance(said, list) or len(said) != 2 or parcel.crs is None or parcel.geometry is None:
         return []
     import shapely  # noqa: PLC0415
     from pyproj import Geod, Transformer  # noqa: PLC0415

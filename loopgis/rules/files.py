@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, cast, get_args
 
 from loopgis.core.errors import InputError
 from loopgis.rules.model import Duty, JobRule, Mode, OneCall, Range, Relax, Rule, RuleFile, Status, Submittal
+from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -513,16 +514,13 @@ def _part(row: dict[str, Any], key: str, where: str) -> float:
     return _number(row.get(key, 0), f"{where} {key}") * _UNIT_M[unit]
 
 
-@cache
 def kind_table() -> dict[str, dict[str, Any]]:
     """Rows of tables/kinds.toml by kind."""
-    text = (resources.files("loopgis") / "tables" / "kinds.toml").read_text("utf-8")
-    kinds: dict[str, dict[str, Any]] = tomllib.loads(text)["kinds"]
+    kinds: dict[str, dict[str, Any]] = load_table("kinds")["kinds"]
     return kinds
 
 
 @cache
 def known_words() -> dict[str, frozenset[str]]:
     """Words that a column may hold so that rules know them, by column: tables/kinds.toml [words]."""
-    text = (resources.files("loopgis") / "tables" / "kinds.toml").read_text("utf-8")
-    return {column: frozenset(words) for column, words in tomllib.loads(text)["words"].items()}
+    return {column: frozenset(words) for column, words in load_table("kinds")["words"].items()}

@@ -1,6 +1,6 @@
 """The text of a new rule file: a small one to fill in, or a copy of a shipped one under an id of its own.
 
-Only text is made here; `loopgis.sheets.rule_file.new_file` writes it. To add a rule to the small file: a block in `_RULES`.
+To add a rule to the small file: a block in `_RULES`.
 """
 
 from __future__ import annotations
@@ -9,8 +9,10 @@ import difflib
 import json
 import math
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from loopgis.core.atomic import write_text
 from loopgis.core.errors import InputError, UsageError
 from loopgis.core.units import FT_M
 from loopgis.core.version import VERSION
@@ -274,3 +276,29 @@ def _copied(file_id: str, source: str, name: str, level: str) -> str:
 def _text(words: str) -> str:
     """A TOML string."""
     return json.dumps(words, ensure_ascii=False)
+
+
+def new_file(
+    path: str | Path,
+    file_id: str,
+    *,
+    name: str = "",
+    level: str = "",
+    source: str = "",
+    unit: str = "",
+    overwrite: bool = False,
+) -> Path:
+    """Write a new rule file that `loopgis rules check` takes at once, whole or not at all; gives its path.
+
+    path: must end in .toml; overwrite: replace a file that is there; the rest as in `fresh_text`. Raises
+    InputError (also when the file is there, or its folder cannot be written) and UsageError.
+    """
+    place = Path(path)
+    text = fresh_text(file_id, name=name, level=level, source=source, unit=unit)
+    if place.suffix != ".toml":
+        raise InputError(str(place), "is no name for a rule file", "let it end in .toml")
+    if place.is_dir():
+        raise InputError(str(place), "is a folder", "name a file in it")
+    if place.exists() and not overwrite:
+        raise InputError(str(place), "is there already", "add --overwrite to replace it, or name another file")
+    return write_text(place, text)

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.errors import InputError
-from loopgis.core.units import FT_M
+from loopgis.core.units import short_length as shortened
 from loopgis.rules.files import load, shipped
 
 if TYPE_CHECKING:
@@ -288,13 +288,8 @@ def plain_text(text: str) -> str:
 
 
 def short_length(metres: float, units: str) -> str:
-    """Length without needless digits: "10 ft", "3.05 m".
-
-    >>> short_length(3.048, "us"), short_length(3.048, "metric"), short_length(0.4572, "us")
-    ('10 ft', '3.05 m', '1.5 ft')
-    """
-    value, unit = (metres / FT_M, "ft") if units == "us" else (metres, "m")
-    return f"{round(value, 2):g} {unit}"
+    """Length as texts have it: two decimals, none needless."""
+    return shortened(metres, units, 2)
 
 
 def _published(row: Any, metres: float, units: str) -> str:  # noqa: ANN401 -- whatever stands in the TOML

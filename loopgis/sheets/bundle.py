@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from loopgis.sheets.atomic import replaced_folder
+from loopgis.core.atomic import replaced_folder
 from loopgis.sheets.plumbing_rows import material_csv
 
 if TYPE_CHECKING:

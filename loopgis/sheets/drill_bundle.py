@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from loopgis.sheets.atomic import check_folder, replaced_folder
+from loopgis.core.atomic import check_folder, replaced_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable

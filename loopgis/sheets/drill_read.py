@@ -15,13 +15,12 @@ import shapely
 
 from loopgis.core.errors import InputError
 from loopgis.core.units import length_text, money_text
-from loopgis.layout.gate import gate_of
+from loopgis.layout.gate import answers_in, gate_of
 from loopgis.sheets.drill_book import Along, CrossingLine, DrillBook, DrillPage, Figures, Gate, RodLine
 from loopgis.sheets.white_line import white_line_ring
 from loopgis.site.config import LayerRef
 from loopgis.site.drawn import plain_rows, said_in, tables_in
 from loopgis.site.log import plain
-from loopgis.site.model import TicketAnswer
 from loopgis.site.vectors import there
 from loopgis.tables.load import load_table
 
@@ -409,14 +408,7 @@ def _white_line(file: _File, pages: Sequence[DrillPage], pad: Array, header: Arr
 
 
 def _gate(file: _File) -> Gate:
-    rows = file.rows("ticket")
-    told = [
-        TicketAnswer(
-            owner=str(r["owner"]), answer=str(r["answer"]), closed=bool(r["closed"]), remark=_text(r, "remark")
-        )
-        for r in rows
-    ]
-    stands = gate_of(told or None)
+    stands = gate_of(answers_in(file.rows("ticket")) or None)
     return Gate(open=stands.open, lines=stands.lines)
 
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core.atomic import replaced_file
 from loopgis.core.errors import InputError
 from loopgis.sheets import drill_front, drill_mud, drill_profile, figure
-from loopgis.sheets.atomic import replaced_file
 from loopgis.sheets.drill_frame import HEAD_IN, KEYS_IN, foot, foot_in, head, keys
 from loopgis.sheets.drill_paper import LINES_IN, TABLE, TOP_IN, Paper, width_in, wrap
 from loopgis.sheets.drill_parts import crossings_in, draw_crossings, draw_rods, rod_table, rods_in

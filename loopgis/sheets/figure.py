@@ -83,16 +83,6 @@ def in_units(units: str) -> tuple[float, str]:
     return (FT_M, "ft") if units == "us" else (1.0, "m")
 
 
-def short_length(metres: float, units: str) -> str:
-    """Length with at most one decimal and none when it is whole.
-
-    >>> short_length(3.048, "us"), short_length(4.56, "metric")
-    ('10 ft', '4.6 m')
-    """
-    factor, word = in_units(units)
-    return f"{round(metres / factor, 1):g} {word}"
-
-
 def round_step(length_m: float, units: str) -> tuple[float, float, str]:
     """Greatest round length (1, 2 or 5 times a power of ten) within length_m: metres, figure and word in the sheet's unit.
 
@@ -150,11 +140,20 @@ class Labels:
             self.soft.append((px - half_px, py - half_px, px + half_px, py + half_px))
 
     def put(
-        self, x: float, y: float, text: str, style: TextStyle = PLAIN, *, reach: int = 6, must: bool = True
+        self,
+        x: float,
+        y: float,
+        text: str,
+        style: TextStyle = PLAIN,
+        *,
+        reach: int = 6,
+        must: bool = True,
+        tell: bool = True,
     ) -> bool:
         """Write a text near a data point, with a leader when it had to move far; False when there is no place for it.
 
-        reach: how many rings of places are tried; must: lines may be covered when nothing else is left.
+        reach: how many rings of places are tried; must: lines may be covered when nothing else is left; tell: keep it in `left_out`
+        when there is no place.
         """
         px, py = (float(v) for v in self.axes.transData.transform((x, y)))
         width, height = text_size(self.axes, text, style)
@@ -167,7 +166,8 @@ class Labels:
                     end = _nearest(px, py, area) if _off(px, py, area) > FAR_PX else None
                     _write(self.axes, (x, y), (cx, cy), text, style, leader_px=end)
                     return True
-        self.left_out.append(text)
+        if tell:
+            self.left_out.append(text)
         return False
 
     def _free(self, area: Box, held: NDArray[np.float64]) -> bool:

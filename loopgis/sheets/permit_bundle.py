@@ -7,16 +7,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core.atomic import check_folder, replaced_file, replaced_folder
 from loopgis.core.errors import InputError
-from loopgis.sheets.atomic import check_folder, replaced_file, replaced_folder
+from loopgis.core.units import length_text
+from loopgis.sheets import tokens
+from loopgis.sheets.permit_told import about_the_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from loopgis.core.findings import Finding
     from loopgis.sheets.permit_book import PermitBook, SetbackRow
-
-RANK = ("fail", "ruling_needed", "unverified", "consent_needed", "pass_thin", "pass", "not_applicable")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,7 +43,7 @@ class Checked:
             "claim": book.claim,
             "failed": self.failed,
             "rules": [f.file_id for f in book.files],
-            "outcomes": {o: n for o in RANK if (n := Counter(str(r.outcome) for r in book.rows)[o])},
+            "outcomes": {o: n for o in tokens.OUTCOME if (n := Counter(str(r.outcome) for r in book.rows)[o])},
             "rows": [_row(r) for r in book.rows],
             "rules_checked": [{"rule": r.key, "state": r.state, "why": r.why} for r in book.rules],
             "missing": list(book.missing),
@@ -53,14 +54,12 @@ class Checked:
 
     def lines(self) -> list[str]:
         """The answer as lines of text, fails first."""
-        from loopgis.core.units import length_text  # noqa: PLC0415
-
         book = self.book
         counts = Counter(str(r.outcome) for r in book.rows)
-        out = [book.claim, ", ".join(f"{counts[o]} {o.replace('_', ' ')}" for o in RANK if counts[o])]
+        out = [book.claim, ", ".join(f"{counts[o]} {o.replace('_', ' ')}" for o in tokens.OUTCOME if counts[o])]
         for row in (r for r in book.table if r.outcome in {"fail", "ruling_needed", "consent_needed"}):
-            given = "not measured" if row.provided is None else _figure(row.provided, row.unit, book.units, length_text)
-            asked = _figure(row.required, row.unit, book.units, length_text)
+            given = "not measured" if row.provided is None else _figure(row.provided, row.unit, book.units)
+            asked = _figure(row.required, row.unit, book.units)
             basis = {"plan": "in plan", "pad": "from the pad"}.get(row.basis, row.basis)
             figures = f"{basis} {given}, asked {asked}" if row.unit else row.remark
             place = f"{row.bore_id} " if row.bore_id else ""
@@ -75,8 +74,6 @@ class Checked:
 
     def told(self) -> list[str]:
         """Findings about the file itself as lines: faults, then doubts; many of one sort as their first and a count."""
-        from loopgis.sheets.permit_read import about_the_file  # noqa: PLC0415
-
         lines = []
         mine = [f for f in self.findings if about_the_file(f) and f.severity != "note"]
         for code, layout, bore in dict.fromkeys((f.code, f.layout_id, f.bore_id) for f in mine):
@@ -86,7 +83,7 @@ class Checked:
         return lines
 
 
-def _figure(value: float, unit: str, units: str, length_text: Callable[..., str]) -> str:
+def _figure(value: float, unit: str, units: str) -> str:
     return length_text(value, units, 2) if unit == "m" else f"{value:.0f} {unit}"
 
 

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from loopgis.core.atomic import write_text
 from loopgis.rules.told import STATUS_WORDS as STATUS
 from loopgis.sheets.permit_place import Place, named_points, sheet_unit
-from loopgis.sheets.stake_points import write_text
 from loopgis.sheets.stakeout import cell, csv_text
 
 if TYPE_CHECKING:

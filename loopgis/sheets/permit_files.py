@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
+from loopgis.core.atomic import write_text
 from loopgis.sheets.drill_book import Gate
 from loopgis.sheets.permit_csv import write_lat_lon_csv, write_setbacks_csv
 from loopgis.sheets.permit_dxf import write_plan_dxf
 from loopgis.sheets.permit_gpkg import rule_names, write_setbacks_gpkg
 from loopgis.sheets.permit_place import Place, sheet_unit
 from loopgis.sheets.permit_xlsx import write_setbacks_xlsx
-from loopgis.sheets.stake_points import plain, write_text
+from loopgis.sheets.stake_points import plain
 from loopgis.sheets.white_line import HALF_WIDTH_M, white_line_ring, write_white_line, write_white_line_text
 
 if TYPE_CHECKING:

@@ -9,22 +9,19 @@ from typing import TYPE_CHECKING
 from loopgis.sheets.cautions import CAUTIONS
 from loopgis.sheets.drill_paper import FOOT_IN, HEAVY, RULE, SMALL, THIN, TOP_IN, Paper, cut, width_in
 from loopgis.sheets.drill_pull import bore_size
-from loopgis.sheets.permit_tables import (
+from loopgis.sheets.permit_flow import (
     HINT,
     LINE_IN,
     PAD_IN,
     Strip,
-    decimals,
     gap,
     heading,
-    lat_lon,
-    length,
     lines_of,
     packed,
     paragraph,
     ruled_lines,
-    unit_word,
 )
+from loopgis.sheets.permit_tables import decimals, lat_lon, length, unit_word
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

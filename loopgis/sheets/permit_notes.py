@@ -8,27 +8,29 @@ from typing import TYPE_CHECKING
 
 from loopgis.core.findings import in_order
 from loopgis.sheets.drill_paper import HEAVY, SMALL, width_in
-from loopgis.sheets.permit_tables import (
-    DASH,
+from loopgis.sheets.permit_flow import (
     HINT,
-    ON_FAIL,
-    WORDS,
     Head,
     PageMaker,
     Row,
     Strip,
-    amounts,
-    bore_word,
-    decimals,
-    file_words,
     flow,
     gap,
     heading,
-    length,
     lines_of,
     paragraph,
     ruled_lines,
     table,
+)
+from loopgis.sheets.permit_tables import (
+    DASH,
+    ON_FAIL,
+    WORDS,
+    amounts,
+    bore_word,
+    decimals,
+    file_words,
+    length,
     thing_words,
     unit_word,
 )

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from loopgis.core.units import FT_M, length_text
-from loopgis.sheets import figure, tokens
+from loopgis.core.units import FT_M, length_text, short_length
 from loopgis.sheets import permit_plan_layers as layers
+from loopgis.sheets import tokens
 from loopgis.sheets.figure import Labels
 from loopgis.sheets.permit_paper import USUAL_PAPER, Box, content_box, framed
 from loopgis.sheets.permit_plan_side import Side, legend_site, legend_surroundings
@@ -178,10 +178,7 @@ def _zone_words(book: PermitBook) -> list[tuple[ZonePlan, str]]:
         area = float(shapely.area(shapely.intersection(zone.polygon, book.lot.polygon)))
         if area > 0 and (key not in best or area > best[key][0]):
             best[key] = (area, zone)
-    return [
-        (z, f"{figure.short_length(z.distance_m, book.units)}, {z.rule_id.replace('/', ': ')}")
-        for _, z in best.values()
-    ]
+    return [(z, f"{short_length(z.distance_m, book.units)}, {z.rule_id.replace('/', ': ')}") for _, z in best.values()]
 
 
 def _rooms(box: Box) -> tuple[Box, Box]:

@@ -44,6 +44,11 @@ def per_inch(axes: Any) -> float:
     return float(np.ptp(axes.get_xlim())) / wide
 
 
+def window(axes: Any) -> Any:
+    """What the axes show, as a box."""
+    return shapely.box(*np.array([axes.get_xlim(), axes.get_ylim()]).T.ravel())
+
+
 def things(axes: Any, many: Iterable[Thing], labels: Labels) -> None:
     """Areas, lines with their hair lines, points; texts keep off lines and points."""
     for thing in many:
@@ -230,8 +235,7 @@ def dimensions(axes: Any, many: Sequence[BorePlan], labels: Labels, words: Seque
         if d is None:
             continue
         x, y = (d.start[0] + d.end[0]) / 2, (d.start[1] + d.end[1]) / 2
-        if not labels.put(x, y, text, DIMENSION, reach=9):
-            labels.left_out.pop()
+        if not labels.put(x, y, text, DIMENSION, reach=9, tell=False):
             left.append(n)
     return sorted(left)
 
@@ -245,13 +249,12 @@ def more_dimensions(axes: Any, rows: Sequence[SetbackRow], labels: Labels, words
         x, y = [d.start[0], d.end[0]], [d.start[1], d.end[1]]
         axes.plot(x, y, color="black", lw=0.6, ls=(0, (1, 2)), zorder=15.5)
         labels.block_line(x, y, 2.0)
-        if not labels.put(sum(x) / 2, sum(y) / 2, text, SIDE, reach=5, must=False):
-            labels.left_out.pop()
+        labels.put(sum(x) / 2, sum(y) / 2, text, SIDE, reach=5, must=False, tell=False)
 
 
 def letters(axes: Any, many: Iterable[Thing], labels: Labels) -> None:
     """Letter of the uniform colour code along every line of a utility."""
-    view = shapely.box(*np.array([axes.get_xlim(), axes.get_ylim()]).T.ravel())
+    view = window(axes)
     every = LETTER_EVERY_IN * per_inch(axes)
     for thing in many:
         if not thing.letter or thing.geometry.geom_type not in {"LineString", "MultiLineString"}:
@@ -278,7 +281,7 @@ def _on_line(axes: Any, line: Any, at_m: float, letter: str, labels: Labels) -> 
 
 def names(axes: Any, many: Iterable[Thing], labels: Labels) -> None:
     """Names of things, areas at a point inside them."""
-    view = shapely.box(*np.array([axes.get_xlim(), axes.get_ylim()]).T.ravel())
+    view = window(axes)
     for thing in many:
         shown = shapely.intersection(thing.geometry, view)
         if shown.is_empty or (not thing.label and thing.kind in NAMELESS):
@@ -289,7 +292,7 @@ def names(axes: Any, many: Iterable[Thing], labels: Labels) -> None:
 
 def zone_names(axes: Any, book: PermitBook, labels: Labels, words: Iterable[tuple[ZonePlan, str]]) -> None:
     """Rule and distance once for every zone that touches the lot."""
-    view = shapely.box(*np.array([axes.get_xlim(), axes.get_ylim()]).T.ravel())
+    view = window(axes)
     inside = shapely.intersection(book.lot.polygon, view)
     shapes = {t.feature_id: t.geometry for t in book.things}
     for zone, text in words:

@@ -17,28 +17,24 @@ from loopgis.sheets import tokens
 from loopgis.sheets.drill_paper import HEAVY, RULE, SMALL, TABLE, THIN, cut, width_in
 from loopgis.sheets.drill_profile import spread
 from loopgis.sheets.drill_pull import bore_size
-from loopgis.sheets.permit_paper import content_box, framed
-from loopgis.sheets.permit_tables import (
+from loopgis.sheets.permit_flow import (
     AIR_IN,
-    DASH,
     GUTTER_IN,
     HINT,
     LINE_IN,
-    WORDS,
     Head,
     PageMaker,
     Row,
-    angle_words,
     draw_mark,
     flow,
     gap,
     heading,
-    length,
     lines_of,
     paragraph,
     table,
-    unit_word,
 )
+from loopgis.sheets.permit_paper import content_box, framed
+from loopgis.sheets.permit_tables import DASH, WORDS, angle_words, length, unit_word
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,8 +42,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from loopgis.sheets.permit_book import BorePlan, Crossing, PermitBook
+    from loopgis.sheets.permit_flow import Strip
     from loopgis.sheets.permit_paper import Box, PermitPaper
-    from loopgis.sheets.permit_tables import Strip
 
     Array = NDArray[np.float64]
 

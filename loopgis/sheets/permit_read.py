@@ -7,8 +7,9 @@ there.
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import shapely
@@ -20,9 +21,10 @@ from loopgis.rules.audit import Audited, audited
 from loopgis.rules.audit_modes import Thing as AuditThing
 from loopgis.rules.audit_modes import crossings as meetings
 from loopgis.rules.audit_modes import gaps
-from loopgis.rules.audit_read import OwnFrame, open_package, read_layer, read_table
+from loopgis.rules.audit_read import read_layer, read_table
 from loopgis.rules.audit_rows import applies
 from loopgis.rules.files import kind_table, load
+from loopgis.sheets import tokens
 from loopgis.sheets.permit_book import (
     BorePlan,
     Crossing,
@@ -35,7 +37,7 @@ from loopgis.sheets.permit_book import (
     Title,
     ZonePlan,
 )
-from loopgis.sheets.permit_told import DOUBTS, Told, bearing, located_words
+from loopgis.sheets.permit_told import DOUBTS, Told, about_the_file, bearing, located_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,16 +48,14 @@ if TYPE_CHECKING:
 
     from loopgis.core.findings import Finding, Outcome
     from loopgis.rules.audit_path import Path as AuditPath
-    from loopgis.rules.audit_read import Package, Table
+    from loopgis.rules.audit_read import OwnFrame, Package, Table
     from loopgis.rules.audit_rules import AuditFile, AuditRule
     from loopgis.rules.model import Rule, RuleFile
 
     Array = NDArray[np.float64]
     XY = tuple[float, float]
 
-RANK: tuple[Outcome, ...] = (
-    *("fail", "ruling_needed", "unverified", "consent_needed", "pass_thin", "pass", "not_applicable"),
-)
+RANK: tuple[Outcome, ...] = tuple(cast("Outcome", name) for name in tokens.OUTCOME)
 """Outcomes, worst first."""
 CORNER_M = 0.05
 """Corners of the lot nearer to the line between their neighbours than this are not counted as corners."""
@@ -84,8 +84,7 @@ def permit_book(
     rank 1, or the only one. units: "us" or "metric" instead of the file's own. title: what the title block says. elevation: raster
     of the ground for a file that holds none. Raises InputError for a file, layout, rule file or CRS that cannot be used.
     """
-    wanted = [rules] if isinstance(rules, str) else None if rules is None else list(rules)
-    return book_of(audited(gpkg, wanted, elevation=elevation), layout_id=layout_id, units=units, title=title)
+    return book_of(audited(gpkg, rules, elevation=elevation), layout_id=layout_id, units=units, title=title)
 
 
 def book_of(whole: Audited, *, layout_id: str = "", units: str | None = None, title: Title | None = None) -> PermitBook:
@@ -99,15 +98,10 @@ class _Reader:
 
     def __init__(self, whole: Audited, units: str | None) -> None:
         self.whole, self.case = whole, whole.case
-        self.package: Package = open_package(whole.path)
+        self.package: Package = whole.opened.package
         self.units = units or str(self.package.metadata.get("units", "us"))
-        parcel = read_layer(self.package, "parcel")
-        if parcel is None or parcel.crs is None:
-            raise InputError(str(whole.path), "has no layer parcel with a lot in it", "add the lot as layer parcel")
-        own = OwnFrame(str(whole.path), parcel)
-        self.parcel = parcel
-        self.frame, self.way, self.off = _frame_of(own, parcel)
-        self.own = own
+        self.parcel, self.own = whole.opened.parcel, whole.opened.frame
+        self.frame, self.way, self.off = _frame_of(self.own, self.parcel)
         names = whole.rules if whole.rules is not None else self.package.metadata.get("rules", ["house"])
         self.files: list[RuleFile] = [load(self._found(str(n))) for n in names]
         self.texts: dict[str, tuple[Rule, RuleFile]] = {r.key: (r, f) for f in self.files for r in f.rules}
@@ -115,7 +109,8 @@ class _Reader:
             r.key: (r, f) for f in self.case.files for r in f.rules
         }
         self.things = {id(t): self._thing(t) for t in self.case.things}
-        self.lengths = {(p.layout_id, p.bore_id): p.length_m for p in self.case.paths}
+        self.by_name = {(t.feature_id, t.kind): t for t in reversed(self.case.things)}
+        self.paths = {(p.layout_id, p.bore_id): p for p in reversed(self.case.paths)}
 
     def _found(self, name: str) -> str:
         """A rule file as the audit finds it: here, then beside the GeoPackage."""
@@ -226,9 +221,8 @@ class _Reader:
     def row(self, row: dict[str, Any]) -> SetbackRow:
         """One row of the audit with the words of its rule."""
         rule, file = self.texts[row["rule_id"]]
-        thing = next(
-            (t for t in self.things.values() if t.feature_id == row["feature_id"] and t.kind == row["kind"]), None
-        )
+        drawn = self.by_name.get((row["feature_id"], row["kind"]))
+        thing = None if drawn is None else self.things[id(drawn)]
         name = "lot line" if row["kind"] == "property_line" else thing.name if thing else row["kind"].replace("_", " ")
         return SetbackRow(
             layout_id=row["layout_id"],
@@ -268,26 +262,24 @@ class _Reader:
 
     def _beyond(self, row: dict[str, Any]) -> str:
         """How far beyond the exit a distance was measured: a depth error may bring the bore up there."""
-        length = self.lengths.get((row["layout_id"], row["bore_id"]))
-        if length is None or row["station_m"] is None or row["station_m"] <= length + 0.005:
+        path = self.paths.get((row["layout_id"], row["bore_id"]))
+        if path is None or row["station_m"] is None or row["station_m"] <= path.length_m + 0.005:
             return ""
-        more = length_text(row["station_m"] - length, self.units)
+        more = length_text(row["station_m"] - path.length_m, self.units)
         return f"measured {more} beyond the exit, where a depth error may bring the bore up"
 
     def with_dimension(self, row: SetbackRow) -> SetbackRow:
         """The same row with the line that its plan distance is measured along, where there is one."""
-        from dataclasses import replace  # noqa: PLC0415
-
         start = self._start(row)
         if row.basis not in {"plan", "pad"} or start is None or row.provided is None:
             return row
         if row.kind == "property_line":
             end: BaseGeometry = self.case.lot.boundary
         else:
-            found = [t for t in self.case.things if t.feature_id == row.feature_id and t.kind == row.kind]
-            if not found:
+            found = self.by_name.get((row.feature_id, row.kind))
+            if found is None:
                 return row
-            end, half = min(found[0].parts, key=lambda part: float(shapely.distance(start, part[0])) - part[1])
+            end, half = min(found.parts, key=lambda part: float(shapely.distance(start, part[0])) - part[1])
             end = shapely.buffer(end, half, quad_segs=SEGMENTS) if half else end
         line = shapely.get_coordinates(shapely.shortest_line(start, end))
         if len(line) < 2:
@@ -299,7 +291,7 @@ class _Reader:
         """What a row measures from: the axis, its reach where the rule counts it, or the pad."""
         if row.basis == "pad":
             return next((pad for name, pad in self.case.pads if name == row.layout_id), None)
-        path = next((p for p in self.case.paths if (p.layout_id, p.bore_id) == (row.layout_id, row.bore_id)), None)
+        path = self.paths.get((row.layout_id, row.bore_id))
         if path is None:
             return None
         rule, file = self.measured[row.rule_id]
@@ -558,11 +550,6 @@ def _frame_of(own: OwnFrame, parcel: Table) -> tuple[Frame, Transformer, Array]:
     straight = Transformer.from_crs(parcel.crs, frame.crs, always_xy=True).transform(corners[:, 0], corners[:, 1])
     off = np.column_stack(way.transform(there[:, 0], there[:, 1])) - np.column_stack(straight)
     return frame, way, np.mean(off, axis=0)
-
-
-def about_the_file(finding: Finding) -> bool:
-    """True for a finding on the file itself, not on a distance: its rows, ids, layers, and what it says of its own distances."""
-    return not finding.rule_id or finding.code.startswith("clearance-")
 
 
 def worst_of(outcomes: Any) -> Outcome:

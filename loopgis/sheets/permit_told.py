@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.units import length_text
+from loopgis.layout.gate import answers_in, gate_of
 from loopgis.rules.audit_read import read_layer, read_table
 from loopgis.rules.files import kind_table
 from loopgis.rules.told import STATUS_WORDS as STATUS
 from loopgis.sheets.cautions import CAUTIONS
 from loopgis.sheets.permit_book import CheckLine, Detail, FileLine, RuleLine, SourceLine
+from loopgis.sheets.permit_sources import details, sources
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
@@ -117,6 +119,11 @@ def bearing(azimuth_deg: float) -> str:
     if second == "W" and minutes == 90 * 60:
         first = "N"
     return f"{first} {minutes // 60:02d}\u00b0{minutes % 60:02d}' {second}"
+
+
+def about_the_file(finding: Finding) -> bool:
+    """True for a finding on the file itself, not on a distance: its rows, ids, layers, and what it says of its own distances."""
+    return not finding.rule_id or finding.code.startswith("clearance-")
 
 
 @dataclass(frozen=True, eq=False)
@@ -340,8 +347,6 @@ class Told:
 
     def sources(self) -> tuple[SourceLine, ...]:
         """Layers of the file that the sheets rest on, then the files that they were made from, where it says so."""
-        from loopgis.sheets.permit_sources import sources  # noqa: PLC0415
-
         return sources(self.package, self.said)
 
     def ground(self, whole: Audited) -> str:
@@ -387,19 +392,14 @@ class Told:
         return tuple(dict.fromkeys(lines))
 
     def _ticket(self) -> list[str]:
-        """Owners that have not answered the one-call ticket for good, where the file holds one."""
+        """How the one-call ticket stands, where the file holds one."""
         table = read_table(self.package, "ticket") if self.package.has("ticket") else None
         if table is None or not table.rows:
             return []
-        rows = zip(table.text("owner"), table.text("answer"), table.text("closed"), strict=True)
-        waiting = [
-            f"{owner} ({answer or 'no answer'})" for owner, answer, closed in rows if closed in {"", "0", "False"}
-        ]
-        if not waiting:
+        gate = gate_of(answers_in(table.row(i) for i in range(table.rows)))
+        if gate.open:
             return [f"one-call ticket: all {table.rows} owners have answered"]
-        return [
-            f"one-call ticket: {len(waiting)} of {table.rows} owners have not answered for good: {', '.join(waiting)}"
-        ]
+        return [f"one-call ticket: {len(gate.lines)} of {table.rows} owners open: {'; '.join(gate.lines)}"]
 
     def _office(self) -> list[Detail]:
         """What the files say of papers and of the one-call centre."""
@@ -407,35 +407,25 @@ class Told:
         for file in self.files:
             papers, call = file.submittal, file.one_call
             zone = None if call.tolerance_zone_m is None else length_text(call.tolerance_zone_m, self.units)
-            told = {
-                "notice before work, hours": papers.notice_hours,
-                "permit lapses after, days": papers.permit_life_days,
-                "as-built due within, days": papers.as_built_days,
-                "seal": None
-                if papers.seal_required is None
-                else "required"
-                if papers.seal_required
-                else "not required",
-                "one-call: hand-dig zone beside a line": zone,
-                "one-call: notice, business days": call.notice_business_days,
-                "one-call: ticket holds, days": call.ticket_life_days,
-                "one-call: white lining": call.white_lining or None,
-            }
+            seal = {True: "required", False: "not required", None: None}[papers.seal_required]
+            told = [
+                ("notice before work, hours", papers.notice_hours, papers.citation),
+                ("permit lapses after, days", papers.permit_life_days, papers.citation),
+                ("as-built due within, days", papers.as_built_days, papers.citation),
+                ("seal", seal, papers.citation),
+                ("one-call: hand-dig zone beside a line", zone, call.citation),
+                ("one-call: notice, business days", call.notice_business_days, call.citation),
+                ("one-call: ticket holds, days", call.ticket_life_days, call.citation),
+                ("one-call: white lining", call.white_lining or None, call.citation),
+            ]
             lines += [
-                Detail(
-                    group=f"Office: {file.name}",
-                    name=name,
-                    value=str(value),
-                    source=call.citation if "call" in name else papers.citation,
-                )
-                for name, value in told.items()
+                Detail(group=f"Office: {file.name}", name=name, value=str(value), source=source)
+                for name, value, source in told
                 if value is not None
             ]
         return lines
 
     def details(self, layout_id: str) -> tuple[Detail, ...]:
         """Notes on pipe, fluid, hole, tests and what the office must still settle."""
-        from loopgis.sheets.permit_sources import details  # noqa: PLC0415
-
         made = details(self.package, self.said, self.bores, layout_id, self.units, load_table("pressure_tests"))
         return (*self._office(), *made)

@@ -11,13 +11,13 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core.atomic import replaced_file
+from loopgis.core.cells import FORMULA
 from loopgis.rules.told import STATUS_WORDS as STATUS
-from loopgis.sheets.atomic import replaced_file
 from loopgis.sheets.cautions import SHORT_CAUTION
 from loopgis.sheets.permit_csv import DIGITS, Column, setback_cells, setback_columns
 from loopgis.sheets.permit_place import Place, sheet_unit
 from loopgis.sheets.stake_points import plain
-from loopgis.sheets.stakeout import FORMULA
 from loopgis.sheets.tokens import OUTCOME
 
 if TYPE_CHECKING:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from loopgis.core.units import short_length
 from loopgis.sheets import figure, tokens
-from loopgis.sheets.figure import TextStyle, short_length
+from loopgis.sheets.figure import TextStyle
 from loopgis.sheets.plan_layers import for_bores, patch
 
 if TYPE_CHECKING:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from loopgis.core.units import length_text
+from loopgis.core.units import length_text, short_length
 from loopgis.layout.field import runs
 from loopgis.rules.zones import assumed_depth_m
 from loopgis.sheets import figure, tokens
-from loopgis.sheets.figure import Labels, TextStyle, short_length
+from loopgis.sheets.figure import Labels, TextStyle
 from loopgis.sheets.plan_layers import for_bores
 
 if TYPE_CHECKING:

@@ -12,6 +12,7 @@ from xml.etree import ElementTree as ET
 
 import numpy as np
 
+from loopgis.core.atomic import write_text
 from loopgis.core.errors import InputError
 from loopgis.core.units import length_text
 from loopgis.sheets.cautions import CAUTIONS
@@ -27,7 +28,6 @@ from loopgis.sheets.stake_points import (
     path_xyz,
     plain,
     stake_points,
-    write_text,
 )
 from loopgis.sheets.white_line import checked_ring
 

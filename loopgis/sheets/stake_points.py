@@ -18,11 +18,8 @@ import numpy as np
 
 from loopgis.core.errors import InputError
 from loopgis.core.units import length_text
-from loopgis.sheets.atomic import replaced_file
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from numpy.typing import NDArray
     from pyproj import CRS, Transformer
 
@@ -317,10 +314,3 @@ def plain(text: str) -> str:
     """
     kept = "".join(c if c.isprintable() else " " for c in text)
     return " ".join(kept.split())
-
-
-def write_text(path: Path, text: str) -> Path:
-    """Write a text in UTF-8 with plain line ends, whole or not at all; gives the path."""
-    with replaced_file(path) as temp:
-        temp.write_bytes(text.encode("utf-8"))
-    return path

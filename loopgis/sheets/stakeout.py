@@ -12,11 +12,13 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from loopgis.core.atomic import write_text
+from loopgis.core.cells import FORMULA
 from loopgis.core.errors import InputError
 from loopgis.core.units import FT_M
 from loopgis.sheets.cautions import CAUTIONS
 from loopgis.sheets.stake_lines import write_dxf, write_gpx, write_kml
-from loopgis.sheets.stake_points import EVERY, Job, plain, stake_points, write_text
+from loopgis.sheets.stake_points import EVERY, Job, plain, stake_points
 from loopgis.sheets.white_line import write_white_line, write_white_line_text
 
 if TYPE_CHECKING:
@@ -26,8 +28,6 @@ if TYPE_CHECKING:
     from loopgis.sheets.drill_book import DrillBook, RodLine
 
 ORDERS = ("PNEZD", "PENZD")
-FORMULA = frozenset("=+-@\uff1d\uff0b\uff0d\uff20")
-"""First letters that make a spreadsheet compute, the wide ones of East Asian keyboards included."""
 ON_LINE = 0.005
 """An offset that reads 0.00 ft or m is neither left nor right."""
 TABLET = "Tablet GPS alone (2-5 m) is not fit for a lot-line exit: tape from two fixed points."

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from loopgis.core.atomic import write_text
 from loopgis.core.errors import InputError
 from loopgis.core.units import FT_M
-from loopgis.sheets.stake_points import on_earth, open_ring, plain, write_text
+from loopgis.sheets.stake_points import on_earth, open_ring, plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -12,10 +12,12 @@ import numpy as np
 import pytest
 
 from loopgis.core.errors import RangeError
+from loopgis.field import compare as field_compare
 from loopgis.field import path as field_path
+from loopgis.field.compare import deviations, drift
 from loopgis.field.log import spans
 from loopgis.field.model import Entry
-from loopgis.field.path import ACCURACY, Accuracy, between, deviations, drift, leg_of, traverse
+from loopgis.field.path import ACCURACY, Accuracy, between, traverse
 
 ROD_M, RADIUS_M = 3.048, 38.0
 FINE = 400
@@ -73,7 +75,7 @@ def solved(log, **more):
         "bend_radius_m": RADIUS_M,
         **more,
     }
-    return leg_of(log, **what)
+    return traverse(log, **what).leg
 
 
 def down_level_up(s, *, bend_rods=4, rods=16):
@@ -566,5 +568,5 @@ def test_field_path_reuses_the_tube_of_the_house_rules():
     """tables/rules/house.toml: bore = { plan = 1.0, vert_pct_depth = 5.0, unit = "ft" }."""
     table = tomllib.loads((Path(field_path.__file__).parents[1] / "tables/rules/house.toml").read_text("utf-8"))
     bore = table["tolerance"]["bore"]
-    assert bore["plan"] * 0.3048 == pytest.approx(field_path.TUBE_M)
-    assert bore["vert_pct_depth"] / 100 == pytest.approx(field_path.TUBE_SHARE)
+    assert bore["plan"] * 0.3048 == pytest.approx(field_compare.TUBE_M)
+    assert bore["vert_pct_depth"] / 100 == pytest.approx(field_compare.TUBE_SHARE)

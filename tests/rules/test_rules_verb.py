@@ -22,10 +22,8 @@ from loopgis.rules import checkup
 from loopgis.rules.audit_rules import Ease, Range, load_rules
 from loopgis.rules.checkup import check_file, checkups
 from loopgis.rules.files import kind_table, load, shipped
-from loopgis.rules.fresh import LEVELS, fresh_text
+from loopgis.rules.fresh import LEVELS, fresh_text, new_file
 from loopgis.rules.told import STATUS_WORDS, explain, explanation, kind_words, listing, listing_lines
-from loopgis.sheets import rule_file
-from loopgis.sheets.rule_file import new_file
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -843,9 +841,9 @@ def test_overwrite_replaces_in_one_step(tmp_path: Path, monkeypatch: pytest.Monk
         raise KeyboardInterrupt
 
     with monkeypatch.context() as patch:
-        patch.setattr("pathlib.Path.write_text", torn)
+        patch.setattr("pathlib.Path.write_bytes", torn)
         with pytest.raises(KeyboardInterrupt):
-            rule_file.new_file(path, "own", overwrite=True)
+            new_file(path, "own", overwrite=True)
     assert [p.name for p in tmp_path.iterdir()] == ["own.toml"]
     assert path.read_text("utf-8") == "mine"
     assert new_file(path, "own", overwrite=True) == path

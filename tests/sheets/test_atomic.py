@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from loopgis.core.atomic import check_folder, replaced_file, replaced_folder
 from loopgis.core.errors import InputError
-from loopgis.sheets.atomic import check_folder, replaced_file, replaced_folder
 
 FORK = multiprocessing.get_context("fork")
 OURS = ("summary.json", "L-*.png")

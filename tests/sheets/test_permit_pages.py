@@ -21,6 +21,7 @@ from loopgis.sheets import permit_profiles, tokens
 from loopgis.sheets.cautions import CAUTIONS
 from loopgis.sheets.drill_paper import LEADING, SIZES_IN, SMALL, Paper
 from loopgis.sheets.permit_book import CheckLine, Crossing, Detail, FileLine, RuleLine, SourceLine, Title
+from loopgis.sheets.permit_flow import Head, Row, Strip, draw_mark, gap, packed, table
 from loopgis.sheets.permit_form import write_form
 from loopgis.sheets.permit_notes import notes_pages, requests, requests_pages
 from loopgis.sheets.permit_paper import PAPERS_IN, content_box, framed
@@ -29,19 +30,12 @@ from loopgis.sheets.permit_read import permit_book
 from loopgis.sheets.permit_tables import (
     STATES,
     WORDS,
-    Head,
-    Row,
-    Strip,
     amounts,
     angle_words,
-    draw_mark,
-    gap,
     length,
-    packed,
     rules_pages,
     schedule_pages,
     setback_pages,
-    table,
 )
 
 sys.path.insert(0, str(Path(__file__).parent))

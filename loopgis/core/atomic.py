@@ -46,6 +46,13 @@ def replaced_file(path: Path) -> Iterator[Path]:
                 temp.with_name(temp.name + side).unlink(missing_ok=True)
 
 
+def write_text(path: Path, text: str) -> Path:
+    """Write a text in UTF-8 with plain line ends, whole or not at all; gives the path. Raises as `replaced_file` does."""
+    with replaced_file(path) as temp:
+        temp.write_bytes(text.encode("utf-8"))
+    return path
+
+
 @contextmanager
 def replaced_folder(folder: Path, ours: Iterable[str], *, overwrite: bool) -> Iterator[Path]:
     """Temporary folder beside `folder`; when the block ends well its files stand in `folder`, all of them or none.
