@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING, Any
 from loopgis.core.version import VERSION
 
 if TYPE_CHECKING:
+    from loopgis.drilled import as_built
     from loopgis.driver import design
     from loopgis.rescore import score
     from loopgis.rules.audit import audit
     from loopgis.sheets.drill_bundle import drill
     from loopgis.sheets.permit_bundle import setbacks
+    from loopgis.sheets.tablet_bundle import tablet
     from loopgis.site.read import read_site
 
 __version__ = VERSION
-__all__ = ["__version__", "audit", "design", "drill", "read_site", "score", "setbacks"]
+__all__ = ["__version__", "as_built", "audit", "design", "drill", "read_site", "score", "setbacks", "tablet"]
 
 _ROOMS = {"bore", "ground", "hydraulics", "layout"}
 """Rooms whose calls are part of the public interface: loopgis.ground.response and so on."""
@@ -26,6 +28,8 @@ _HOME = {
     "score": "loopgis.rescore",
     "drill": "loopgis.sheets.drill_bundle",
     "setbacks": "loopgis.sheets.permit_bundle",
+    "tablet": "loopgis.sheets.tablet_bundle",
+    "as_built": "loopgis.drilled",
 }
 
 

@@ -1,11 +1,15 @@
 #!/usr/bin/env bash
 # Sets everything up, then ruff, mypy, import-linter and pytest. Run it from anywhere; arguments go to pytest.
 # Without arguments: everything but the slow tests, on two processes. With arguments: just those.
+# Tests of the crew's page need Chromium: under CI scripts/browser.sh installs it; elsewhere run that yourself, or they are left out.
 set -euo pipefail
 # shellcheck source=scripts/_env.sh
 source "$(dirname -- "${BASH_SOURCE[0]}")/_env.sh"
 
 prepare
+if [ -n "${CI:-}" ]; then
+    bash "$ROOT/scripts/browser.sh" || say "no Chromium: the tests of the crew's page are left out"
+fi
 cd -- "$ROOT"
 if [ $# -eq 0 ]; then
     set -- -m "not slow" -n 2 --dist worksteal

@@ -9,6 +9,7 @@ from importlib import import_module
 
 import click
 
+from loopgis.cli import completion
 from loopgis.core.errors import LoopgisError
 from loopgis.core.version import VERSION
 
@@ -17,6 +18,8 @@ VERBS = {
     "layout": "loopgis.cli.layout",
     "score": "loopgis.cli.score",
     "drill": "loopgis.cli.drill",
+    "tablet": "loopgis.cli.tablet",
+    "asbuilt": "loopgis.cli.asbuilt",
     "setbacks": "loopgis.cli.setbacks",
     "rules": "loopgis.cli.rules",
 }
@@ -39,6 +42,7 @@ class Verbs(click.Group):
 
 @click.group(cls=Verbs, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(VERSION, prog_name="loopgis")
+@completion.option
 def cli() -> None:
     """Plan directional-drilled ground loops: from a parcel to ranked, drillable bore layouts in a GeoPackage.
 

@@ -50,6 +50,8 @@ CONTRACT = (
     "remark",
 )
 """Columns of a GeoPackage's rod_log."""
+OF_BORE = {"rod", "start", "exit", "abandon"}
+"""Events that belong to a bore; the others may be of the whole field."""
 LIMIT_BYTES = 50_000_000
 """Of a text; a bore of 40 rods makes about 20 kB."""
 _LIMIT_STEPS = 100_000
@@ -321,14 +323,15 @@ def _of_row(row: dict[str, Any], where: str, number: int, asked: Asked) -> Entry
         return None
     row = {k: None if isinstance(v, str) and not v.strip() else v for k, v in row.items()}
     if not row.get("hash"):
-        row |= {"tablet": "gpkg", "number": number, "read_at": _row_time(row.get("read_at"), where)}
+        kept = {"tablet": row.get("tablet") or "gpkg", "number": row.get("number") or number}
+        row |= {**kept, "read_at": _row_time(row.get("read_at"), where)}
     if row.get("rod") is None and row.get("event") in {None, "rod"}:
         raise InputError(where, "tells no rod", "write the number of the rod, 0 for the entry")
     row["layout_id"] = row.get("layout_id") or asked.layout_id
     row["event"] = row.get("event") or ("rod" if row.get("rod") else "start")
     for key in ("entry_id", "layout_id", "bore_id", "remark"):
         row[key] = str(row[key]) if isinstance(row.get(key), (int, float)) else row.get(key)
-    if not row["bore_id"]:
+    if not row["bore_id"] and row["event"] in OF_BORE:
         raise InputError(where, "tells no bore", "write the bore into the row")
     return named(entry_of(row, where))
 

@@ -71,6 +71,11 @@ def _vertices(path: ArrayLike, where: str) -> NDArray[np.float64]:
 
 def simplified(points: NDArray[np.float64], tolerance_m: float) -> NDArray[np.float64]:
     """Path with fewer vertices that stays within a tolerance of the old one, first and last kept (Douglas-Peucker in space)."""
+    return points[vertices_kept(points, tolerance_m)]
+
+
+def vertices_kept(points: NDArray[np.float64], tolerance_m: float) -> NDArray[np.bool_]:
+    """Which vertices (n,) of a path (n, any) `simplified` keeps."""
     keep = np.zeros(len(points), dtype=bool)
     keep[[0, -1]] = True
     open_ = [(0, len(points) - 1)]
@@ -83,7 +88,7 @@ def simplified(points: NDArray[np.float64], tolerance_m: float) -> NDArray[np.fl
         if away[k] > tolerance_m:
             keep[i + 1 + k] = True
             open_ += [(i, i + 1 + k), (i + 1 + k, j)]
-    return points[keep]
+    return keep
 
 
 def _off_chord(p: NDArray[np.float64], a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.float64]:

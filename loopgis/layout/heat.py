@@ -194,6 +194,11 @@ class LotLine:
 
 def study(case: HeatCase, site: Site, bores: Sequence[Bore]) -> Heat:
     """Temperatures and needed length of a set of bores. Raises RangeError when two of them touch."""
+    return study_in(case, site.parcel.exterior, bores)
+
+
+def study_in(case: HeatCase, outline: shapely.LinearRing, bores: Sequence[Bore]) -> Heat:
+    """The same with the lot's outline alone."""
     loop = case.loop([path_of(b) for b in bores])
     found = course(loop)
     rate = np.abs(found.heat_w_m[-12:]).sum(axis=0) * loop.spectrum.length_m
@@ -206,7 +211,7 @@ def study(case: HeatCase, site: Site, bores: Sequence[Bore]) -> Heat:
         offered_m=float(sum(b.length_m for b in bores)),
         shares=rate / whole if whole > 0 else np.full(len(bores), 1 / len(bores)),
         reynolds=case.water(len(bores))[1],
-        outline=site.parcel.exterior,
+        outline=outline,
         depth_m=float(np.mean([b.target_depth_m for b in bores])),
     )
 

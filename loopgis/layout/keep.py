@@ -19,7 +19,7 @@ from loopgis.layout.realise import realise
 from loopgis.layout.redraw import Redrawn
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -49,7 +49,17 @@ def kept_bore(line: DrawnLine, field: Field, pattern: str) -> Redrawn:
             what = f"lies {low:.1f} to {high:.1f} m below the ground, its ends {ends[0]:.1f} and {ends[1]:.1f} m"
             remedy = "give heights in metres above the raster's datum, or a line without heights"
             raise InputError(line.where, what, remedy)
-        return Redrawn(line=line, bore=_as_it_lies(line, field, pattern), edited=False)
+        bore = as_it_lies(
+            xyz,
+            field.site.terrain.at,
+            bore_id=line.bore_id,
+            pattern=pattern,
+            rod_length_m=field.limits.rod_length_m,
+            hole_diameter_m=line.hole_diameter_m or field.site.spec.bore.hole_diameter_m,
+            target_depth_m=line.target_depth_m,
+            source=line.source if line.source != "planned" else "staked",
+        )
+        return Redrawn(line=line, bore=bore, edited=False)
     return _as_planned(line, field, pattern)
 
 
@@ -67,9 +77,22 @@ def _as_planned(line: DrawnLine, field: Field, pattern: str) -> Redrawn:
     raise InputError(line.where, what, "give the line with the heights that were logged")
 
 
-def _as_it_lies(line: DrawnLine, field: Field, pattern: str) -> Bore:
-    """Bore through the vertices of a line, more put between them."""
-    xyz = line.xyz_m
+def as_it_lies(
+    xyz: Array,
+    ground: Callable[[Array, Array], Array],
+    *,
+    bore_id: str,
+    pattern: str,
+    rod_length_m: float,
+    hole_diameter_m: float,
+    target_depth_m: float | None = None,
+    source: str = "logged",
+) -> Bore:
+    """Bore through the vertices (n, 3) of a line, more put between them.
+
+    ground: height of the ground at x and y; rod_length_m: lengths over which a turn is told from the noise of the readings;
+    target_depth_m: None for LEVEL_SHARE of its greatest depth.
+    """
     run = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
     xyz = xyz[np.r_[True, run > 1e-6]]
     run = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
@@ -81,27 +104,25 @@ def _as_it_lies(line: DrawnLine, field: Field, pattern: str) -> Bore:
     station = np.r_[np.concatenate(more), own[-1]]
     x, y, z = (np.asarray(np.interp(station, own, xyz[:, k]), dtype=float) for k in range(3))
     plan = np.r_[0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y)))]
-    ground = field.site.terrain.at(x, y)
+    above = ground(x, y)
     heading = _smooth(np.unwrap(np.arctan2(np.diff(y), np.diff(x))))
     slope = _smooth(np.diff(z) / np.maximum(np.diff(plan), 1e-9))
-    depth = ground - z
-    hole = line.hole_diameter_m or field.site.spec.bore.hole_diameter_m
     return Bore(
-        bore_id=line.bore_id,
+        bore_id=bore_id,
         pattern=pattern,
         x_m=x,
         y_m=y,
         z_m=z,
-        ground_m=ground,
+        ground_m=above,
         station_m=station,
         plan_station_m=plan,
         pitch_pct=100 * slope,
         azimuth_deg=(90 - np.degrees(heading)) % 360,
-        curvature_1_m=_curvature(own, xyz, station, field.limits.rod_length_m),
-        target_depth_m=line.target_depth_m or LEVEL_SHARE * float(depth.max()),
-        hole_diameter_m=hole,
+        curvature_1_m=_curvature(own, xyz, station, rod_length_m),
+        target_depth_m=target_depth_m or LEVEL_SHARE * float((above - z).max()),
+        hole_diameter_m=hole_diameter_m,
         shape="drawn",
-        source=line.source if line.source != "planned" else "staked",
+        source=source,
     )
 
 

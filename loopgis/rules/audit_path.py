@@ -23,6 +23,8 @@ SAMPLE_M = 0.25
 ROUNDING_M = 1e-4
 WIDE_M = 1.25
 NARROW_M = 0.25
+DRILLED_M = 3.0
+"""Bends of a drilled bore are measured over so much to either side where no rod is known: house choice, no source."""
 MAX_REACH_M = 5.0
 _SAME_POINT_M = 1e-4
 
@@ -74,6 +76,11 @@ class Path:
         self.plan_station = np.interp(self.station, self.drilled, self.plan)
         self.points = shapely.points(self.xyz[:, :2])
         self.line = shapely.LineString(v[:, :2])
+
+    @property
+    def in_ground(self) -> bool:
+        """The file says that it was drilled: its line are readings, no plan."""
+        return self.columns.get("source") in {"logged", "surveyed"}
 
     @property
     def length_m(self) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +10,7 @@ import shapely
 
 from loopgis.core.errors import InputError
 from loopgis.core.findings import Finding
-from loopgis.rules.audit_path import NARROW_M, ROUNDING_M, WIDE_M, angle_between
+from loopgis.rules.audit_path import DRILLED_M, NARROW_M, ROUNDING_M, WIDE_M, angle_between
 
 if TYPE_CHECKING:
     from loopgis.rules.audit_path import Path
@@ -92,7 +92,26 @@ def _range(where: str, table: dict[str, Any], key: str) -> tuple[float, float] |
 
 
 def bore_findings(path: Path, limits: Limits, lot: Any) -> list[Finding]:  # noqa: ANN401
-    """Everything that is wrong with one bore for itself."""
+    """Everything that is wrong with one bore for itself.
+
+    What the rig cannot drill is an error in a plan. In a bore that was drilled it is a doubt about the readings, or a strain on
+    rods and pipe, and told as such: it lies there. Its bends are measured over a rod, since nearer places are noise of readings.
+    """
+    found = _all_findings(path, limits, lot)
+    if not path.in_ground:
+        return found
+    return [
+        replace(f, severity="warning", outcome="unverified", message=f"as drilled, {f.message}")
+        if f.code in _OF_RIG
+        else f
+        for f in found
+    ]
+
+
+_OF_RIG = {"curvature", "kink", "first-rod-bent", "entry-pitch", "exit-pitch", "too-long", "too-deep"}
+
+
+def _all_findings(path: Path, limits: Limits, lot: Any) -> list[Finding]:  # noqa: ANN401
     found = _vertices(path, limits) + _outside_lot(path, lot) + _bend(path, limits) + _first_rod(path, limits)
     if limits.length_m is not None and path.length_m > limits.length_m + LENGTH_SLACK_M:
         found.append(
@@ -167,7 +186,7 @@ def _bend(path: Path, limits: Limits) -> list[Finding]:
         radius /= 1 + steepest**2
     allowed = 1 / (radius * (1 - RADIUS_SLACK))
     sharp: dict[float, tuple[float, float]] = {}
-    for window in (WIDE_M, NARROW_M):
+    for window in [limits.rod_m or DRILLED_M] if path.in_ground else [WIDE_M, NARROW_M]:
         bend = path.turning(window)
         over = bend.curvature_1_m - bend.allowance_1_m
         if len(over) and float(over.max()) > allowed:
@@ -175,7 +194,7 @@ def _bend(path: Path, limits: Limits) -> list[Finding]:
             sharp[window] = (float(bend.curvature_1_m[i]), float(bend.station_m[i]))
     if not sharp:
         return []
-    wide, narrow = sharp.get(WIDE_M), sharp.get(NARROW_M)
+    wide, narrow = next((v for w, v in sharp.items() if w != NARROW_M), None), sharp.get(NARROW_M)
     kink = narrow is not None and (wide is None or narrow[0] > KINK_FACTOR * wide[0])
     curvature, station = narrow if kink and narrow is not None else (wide or (1 / radius, 0.0))
     what = "the path has a kink tighter than the rods bend" if kink else "the path bends tighter than the rods"

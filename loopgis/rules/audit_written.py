@@ -16,7 +16,7 @@ import numpy as np
 from loopgis.core.findings import Finding
 from loopgis.rules.audit_apart import level_run
 from loopgis.rules.audit_modes import RANKS
-from loopgis.rules.audit_path import NARROW_M, WIDE_M, Path, angle_between
+from loopgis.rules.audit_path import DRILLED_M, NARROW_M, WIDE_M, Path, angle_between
 from loopgis.rules.audit_rows import number_in
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def column_findings(path: Path, limits: Limits) -> list[Finding]:
     if limits.rod_m is not None:
         checks.append(("rods", float(math.ceil(path.length_m / limits.rod_m - 1e-3)), 0.5, ""))
     found = [_differs(path, name, measured, tolerance, unit) for name, measured, tolerance, unit in checks]
-    return [f for f in [*found, _radius(path), _level(path)] if f is not None]
+    return [f for f in [*found, _radius(path, limits), _level(path)] if f is not None]
 
 
 def _depth_checks(path: Path) -> list[tuple[str, float, float, str]]:
@@ -89,12 +89,13 @@ def _differs(path: Path, name: str, measured: float, tolerance: float, unit: str
     )
 
 
-def _radius(path: Path) -> Finding | None:
-    """The written radius must lie between what single vertices and what 2.5 m show."""
+def _radius(path: Path, limits: Limits) -> Finding | None:
+    """The written radius must lie between what single vertices and what 2.5 m show; of a drilled bore, what a rod shows."""
     written = number_in(path.columns, "min_radius_m")
     if written is None or path.flat or written <= 0:
         return None
-    bends = [path.turning(w) for w in (WIDE_M, NARROW_M)]
+    over = (WIDE_M, NARROW_M, limits.rod_m or DRILLED_M) if path.in_ground else (WIDE_M, NARROW_M)
+    bends = [path.turning(w) for w in over]
     worst = [float(b.curvature_1_m.max(initial=0.0)) for b in bends]
     rounding = float(bends[1].allowance_1_m.max(initial=0.0))
     low = min(worst) * (1 - CURVATURE_SHARE) - CURVATURE_1_M

@@ -17,23 +17,18 @@ from loopgis.core.errors import InputError
 from loopgis.core.units import length_text, money_text
 from loopgis.layout.gate import answers_in, gate_of
 from loopgis.sheets.drill_book import Along, CrossingLine, DrillBook, DrillPage, Figures, Gate, RodLine
+from loopgis.sheets.layout_file import LayoutFile, figure_in, moved, text_in, xyz_of
 from loopgis.sheets.white_line import white_line_ring
-from loopgis.site.config import LayerRef
-from loopgis.site.drawn import plain_rows, said_in, tables_in
-from loopgis.site.log import plain
-from loopgis.site.vectors import there
 from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
-    from pyproj import CRS, Transformer
 
     Array = NDArray[np.float64]
     Record = dict[str, Any]
 
-NEEDED = ("layouts", "bores", "rods", "stations", "crossings", "clearances", "findings", "pads")
 STALE_M = 0.05
 """A rod that lies farther from its bore's line than this was computed for another line."""
 _KEY = "layout_id"
@@ -45,22 +40,25 @@ def drill_book(path: str | Path, layout_id: str = "", *, units: str | None = Non
     layout_id: "" for the one of rank 1; units: "us" or "metric" instead of the file's own. Raises InputError for a file that is no
     such GeoPackage, a layout that is not in it, and bores edited since their figures were computed.
     """
-    file = _File(Path(path))
+    return book_of(LayoutFile(Path(path)), layout_id, units=units)
+
+
+def book_of(file: LayoutFile, layout_id: str = "", *, units: str | None = None) -> DrillBook:
+    """The same of a file that was opened already."""
     said = file.said
-    rows = file.rows("layouts")
-    row = _chosen(rows, layout_id, file.path)
+    row = file.layout(layout_id)
     name, used = str(row[_KEY]), units or str(said.get("units", "us"))
     things = {str(t["feature_id"]): t for layer in ("features", "buildings") for t in file.rows(layer)}
     lines = file.rows("bores", name)
     if not lines:
         raise InputError(str(file.path), f"layout {name} holds no bores", "name another layout")
-    crossed = sum(_text(r, "how") != "beside" for r in file.rows("crossings", name))
+    crossed = sum(text_in(r, "how") != "beside" for r in file.rows("crossings", name))
     if crossed != int(row["crossings"]):
         what = f"layout {name} says {row['crossings']} crossings, its layer crossings holds {crossed}"
         raise InputError(str(file.path), what, "run loopgis score on the file first, and take what it writes")
     pages = tuple(_page(file, name, line, things, used) for line in sorted(lines, key=lambda r: str(r["bore_id"])))
     pad = _ring(file.rows("pads", name), file.path, name)
-    header = next((_xyz(r["geometry"])[:, :2] for r in file.rows("headers", name)), None)
+    header = next((xyz_of(r["geometry"])[:, :2] for r in file.rows("headers", name)), None)
     ring, area = _white_line(file, pages, pad, header)
     faults = [r for r in file.rows("findings", name) if r["severity"] == "error"]
     rig, pipe = said.get("rig", {}), said.get("pipe", {})
@@ -70,7 +68,7 @@ def drill_book(path: str | Path, layout_id: str = "", *, units: str | None = Non
         layout_id=name,
         rank=int(row["rank"]),
         units=used,
-        rig=_rig_words(rig, used),
+        rig=rig_words(rig, used),
         rod_length_m=float(rig.get("rod_length_m", 3.048)),
         pipe=f"{pipe.get('size', '?')} DR {pipe.get('dr', 0):g}, {pipe.get('fluid', '')}" if pipe else "",
         crs_wkt=file.wkt,
@@ -88,79 +86,7 @@ def drill_book(path: str | Path, layout_id: str = "", *, units: str | None = Non
     )
 
 
-class _File:
-    """Layers of one GeoPackage, each read once."""
-
-    def __init__(self, path: Path) -> None:
-        """Look whether it is one of ours; nothing else is read yet."""
-        there(LayerRef(written=str(path), path=path))
-        self.path = path
-        self.kept: dict[str, list[Record]] = {}
-        self.tables = tables_in(path)
-        missing = [t for t in NEEDED if t not in self.tables]
-        if missing:
-            what = f"has no layer {missing[0]}"
-            raise InputError(str(path), what, "give a GeoPackage as loopgis layout or loopgis score writes it")
-        self.said = said_in(path)
-        if not self.said:
-            raise InputError(str(path), "does not say what it was made with", "run loopgis score on it first")
-        self.wkt = ""
-        self.rows("bores")
-
-    def rows(self, layer: str, layout_id: str = "") -> list[Record]:
-        """Rows of a layer or table, of one layout when named; geometry under "geometry"; none when there is no such layer."""
-        if layer not in self.kept:
-            self.kept[layer] = self._read(layer)
-        return [r for r in self.kept[layer] if not layout_id or r.get(_KEY) == layout_id]
-
-    def _read(self, layer: str) -> list[Record]:
-        import pyogrio  # noqa: PLC0415
-
-        if layer not in self.tables:
-            return []
-        try:
-            info = pyogrio.read_info(self.path, layer=self.tables[layer])
-            if info["geometry_type"] is None:
-                return plain_rows(self.path, self.tables[layer])
-            frame = pyogrio.read_dataframe(self.path, layer=self.tables[layer])
-        except pyogrio.errors.DataSourceError as error:
-            what = f"layer {layer} cannot be read ({plain(error, 80)})"
-            raise InputError(str(self.path), what, "take a fresh copy of the file") from None
-        if layer == "bores":
-            self.wkt = frame.crs.to_wkt() if frame.crs is not None else ""
-        return [{str(k): v for k, v in r.items()} for r in frame.to_dict("records")]
-
-
-def _chosen(rows: Sequence[Record], layout_id: str, path: Path) -> Record:
-    if not rows:
-        raise InputError(str(path), "holds no layouts", "run loopgis score on it first")
-    if not layout_id:
-        return min(rows, key=lambda r: (r["rank"] is None, r["rank"]))
-    found = next((r for r in rows if r[_KEY] == layout_id), None)
-    if found is None:
-        known = ", ".join(str(r[_KEY]) for r in rows)
-        raise InputError(str(path), f"holds no layout {layout_id!r}", f"one of {known}")
-    return found
-
-
-def _figure(row: Record, name: str, factor: float = 1.0) -> float | None:
-    value = row.get(name)
-    if value is None or (isinstance(value, float) and not math.isfinite(value)):
-        return None
-    return float(value) * factor
-
-
-def _text(row: Record, name: str) -> str:
-    value = row.get(name)
-    return "" if value is None or value != value else str(value)  # noqa: PLR0124 - NaN stands for an empty cell
-
-
-def _xyz(shape: Any) -> Array:
-    points: Array = shapely.get_coordinates(shape, include_z=True)
-    return points
-
-
-def _page(file: _File, name: str, line: Record, things: dict[str, Record], units: str) -> DrillPage:
+def _page(file: LayoutFile, name: str, line: Record, things: dict[str, Record], units: str) -> DrillPage:
     bore = str(line["bore_id"])
 
     def mine(layer: str, key: str) -> list[Record]:
@@ -174,8 +100,8 @@ def _page(file: _File, name: str, line: Record, things: dict[str, Record], units
     return DrillPage(
         layout_id=name,
         bore_id=bore,
-        pattern=_text(line, "pattern"),
-        source=_text(line, "source"),
+        pattern=text_in(line, "pattern"),
+        source=text_in(line, "source"),
         figures=_figures(line),
         rods=_rod_lines(file, rods, crossings, units),
         crossings=crossings,
@@ -216,19 +142,19 @@ def _order(rows: Sequence[Record], units: str) -> tuple[str, ...]:
 
 
 def _line(row: Record) -> str:
-    remedy = _text(row, "remedy")
+    remedy = text_in(row, "remedy")
     return f"{row['severity']}: {row['message']}" + (f"; {remedy}" if remedy else "")
 
 
-def _not_stale(file: _File, line: Record, rods: Sequence[Record], stations: Sequence[Record]) -> None:
+def _not_stale(file: LayoutFile, line: Record, rods: Sequence[Record], stations: Sequence[Record]) -> None:
     """Raise InputError unless rods and stations lie on the bore's line, from its entry to its exit."""
     where = f"{file.path} bore {line['bore_id']} of {line[_KEY]}"
     remedy = "run loopgis score on the file first, and take what it writes"
     if len(rods) < 2 or len(stations) < 2:
         raise InputError(where, "has no rods or stations", remedy)
-    way = file_way(file)
-    own = _moved(_xyz(line["geometry"]), way)
-    points = _moved(np.vstack([_xyz(r["geometry"]) for r in (*rods, *stations)]), way)
+    way = file.way
+    own = moved(xyz_of(line["geometry"]), way)
+    points = moved(np.vstack([xyz_of(r["geometry"]) for r in (*rods, *stations)]), way)
     axis = shapely.LineString(own[:, :2])
     off = float(np.max(shapely.distance(shapely.points(points[:, :2]), axis)))
     ends = max(float(np.linalg.norm(own[k, :2] - points[k if k == 0 else len(rods) - 1, :2])) for k in (0, -1))
@@ -237,32 +163,19 @@ def _not_stale(file: _File, line: Record, rods: Sequence[Record], stations: Sequ
     if [int(r["rod"]) for r in rods] != list(range(len(rods))) or len(rods) != int(line["rods"]) + 1:
         raise InputError(where, f"has {len(rods)} rod ends, not numbered 0 to {line['rods']}", remedy)
     names = ("station_m", "depth_m", "pitch_pct", "azimuth_deg", "offset_m", "ground_m")
-    if any(_figure(r, n) is None for r in rods for n in names) or min(float(r["depth_m"]) for r in rods) < -STALE_M:
+    if any(figure_in(r, n) is None for r in rods for n in names) or min(float(r["depth_m"]) for r in rods) < -STALE_M:
         raise InputError(where, "has a rod whose figures are empty or above the ground", remedy)
     long = float(np.sum(np.linalg.norm(np.diff(own, axis=0), axis=1)))
     if abs(long - float(line["length_m"])) > 0.005 * long + STALE_M:
         raise InputError(where, f"says {line['length_m']:.1f} m, its line is {long:.1f} m long", remedy)
 
 
-def file_way(file: _File) -> Transformer:
-    """From the file's coordinate system into a frame in metres: the one it was made in."""
-    from pyproj import CRS, Transformer  # noqa: PLC0415
-
-    frame: CRS = CRS.from_wkt(str(file.said["frame_wkt"]))
-    return Transformer.from_crs(CRS.from_wkt(file.wkt), frame, always_xy=True)
-
-
-def _moved(xyz: Array, way: Transformer) -> Array:
-    x, y = way.transform(xyz[:, 0], xyz[:, 1])
-    return np.column_stack([x, y, *xyz.T[2:]])
-
-
 def _along(stations: Sequence[Record]) -> Along:
     def column(name: str, factor: float = 1.0) -> Array:
-        values = [_figure(r, name) for r in stations]
+        values = [figure_in(r, name) for r in stations]
         return np.array([math.nan if v is None else v * factor for v in values])
 
-    xyz = np.vstack([_xyz(r["geometry"]) for r in stations])
+    xyz = np.vstack([xyz_of(r["geometry"]) for r in stations])
     return Along(
         station_m=column("station_m"),
         plan_m=column("plan_m"),
@@ -280,7 +193,7 @@ def _along(stations: Sequence[Record]) -> Along:
 
 
 def _figures(line: Record) -> Figures:
-    tightest = _figure(line, "min_radius_m")
+    tightest = figure_in(line, "min_radius_m")
     return Figures(
         length_m=float(line["length_m"]),
         plan_length_m=float(line["plan_length_m"]),
@@ -293,20 +206,20 @@ def _figures(line: Record) -> Figures:
         entry_pitch_pct=float(line["entry_pitch_pct"]),
         exit_pitch_pct=float(line["exit_pitch_pct"]),
         tightest_m=tightest,
-        rod_bend_m=_figure(line, "rod_bend_m"),
-        pipe_bend_m=_figure(line, "pipe_bend_m"),
-        pull_n=_figure(line, "pull_kn", 1000),
-        pull_filled_n=_figure(line, "pull_filled_kn", 1000),
-        safe_pull_n=_figure(line, "safe_pull_kn", 1000),
-        weak_link_n=_figure(line, "weak_link_kn", 1000),
-        collapse_safety=_figure(line, "collapse_safety"),
-        reamer_m=_figure(line, "reamer_m"),
-        fluid_m3=_figure(line, "fluid_m3"),
-        spoil_m3=_figure(line, "spoil_m3"),
-        pull_speed_m_s=_figure(line, "pull_speed_m_s"),
-        hours=_figure(line, "hours"),
-        at_stake=_figure(line, "at_stake"),
-        currency=_text(line, "currency"),
+        rod_bend_m=figure_in(line, "rod_bend_m"),
+        pipe_bend_m=figure_in(line, "pipe_bend_m"),
+        pull_n=figure_in(line, "pull_kn", 1000),
+        pull_filled_n=figure_in(line, "pull_filled_kn", 1000),
+        safe_pull_n=figure_in(line, "safe_pull_kn", 1000),
+        weak_link_n=figure_in(line, "weak_link_kn", 1000),
+        collapse_safety=figure_in(line, "collapse_safety"),
+        reamer_m=figure_in(line, "reamer_m"),
+        fluid_m3=figure_in(line, "fluid_m3"),
+        spoil_m3=figure_in(line, "spoil_m3"),
+        pull_speed_m_s=figure_in(line, "pull_speed_m_s"),
+        hours=figure_in(line, "hours"),
+        at_stake=figure_in(line, "at_stake"),
+        currency=text_in(line, "currency"),
     )
 
 
@@ -318,29 +231,29 @@ def _crossing(row: Record, rods: Sequence[Record], things: dict[str, Record]) ->
     return CrossingLine(
         feature_id=str(row["feature_id"]),
         kind=kind,
-        label=_text(thing, "label"),
+        label=text_in(thing, "label"),
         code=str(load_table("kinds")["kinds"].get(kind, {}).get("code", "")),
-        quality=_text(thing, "quality") or "unknown",
+        quality=text_in(thing, "quality") or "unknown",
         station_m=station,
         rod=max(rod, 1),
         angle_deg=float(row["angle_deg"]),
-        under=_text(row, "how") != "over",
-        beside=_text(row, "how") == "beside",
+        under=text_in(row, "how") != "over",
+        beside=text_in(row, "how") == "beside",
         buried=bool(load_table("kinds")["kinds"].get(kind, {}).get("buried", True)),
-        depth_m=_figure(thing, "depth_m"),
-        clearance_m=_figure(row, "clearance_m"),
-        sigma_m=_figure(row, "sigma_m"),
-        risk=_figure(row, "risk"),
-        consequence=_text(row, "consequence"),
-        outcome=_text(row, "outcome"),
+        depth_m=figure_in(thing, "depth_m"),
+        clearance_m=figure_in(row, "clearance_m"),
+        sigma_m=figure_in(row, "sigma_m"),
+        risk=figure_in(row, "risk"),
+        consequence=text_in(row, "consequence"),
+        outcome=text_in(row, "outcome"),
     )
 
 
 def _rod_lines(
-    file: _File, rods: Sequence[Record], crossings: Sequence[CrossingLine], units: str
+    file: LayoutFile, rods: Sequence[Record], crossings: Sequence[CrossingLine], units: str
 ) -> tuple[RodLine, ...]:
     lonlat = _lonlat(file.wkt)
-    xyz = np.vstack([_xyz(r["geometry"]) for r in rods])
+    xyz = np.vstack([xyz_of(r["geometry"]) for r in rods])
     lon, lat = lonlat(xyz[:, 0], xyz[:, 1])
     return tuple(
         RodLine(
@@ -356,9 +269,9 @@ def _rod_lines(
             pitch_pct=float(r["pitch_pct"]),
             azimuth_deg=float(r["azimuth_deg"]),
             offset_m=float(r["offset_m"]),
-            action=_text(r, "action"),
-            note=_text(r, "note"),
-            locate=_text(r, "locate"),
+            action=text_in(r, "action"),
+            note=text_in(r, "note"),
+            locate=text_in(r, "locate"),
             crossing="; ".join(crossing_words(c, units) for c in crossings if c.rod == int(r["rod"])),
         )
         for n, r in enumerate(rods)
@@ -391,23 +304,22 @@ def _ring(pads: Sequence[Record], path: Path, name: str) -> Array:
     return ring
 
 
-def _white_line(file: _File, pages: Sequence[DrillPage], pad: Array, header: Array | None) -> tuple[Array, float]:
+def _white_line(file: LayoutFile, pages: Sequence[DrillPage], pad: Array, header: Array | None) -> tuple[Array, float]:
     """Ring in longitude and latitude round all that is dug or drilled, and its area."""
-    from pyproj import CRS, Transformer  # noqa: PLC0415
+    from pyproj import Transformer  # noqa: PLC0415
 
-    way = file_way(file)
-    frame = CRS.from_wkt(str(file.said["frame_wkt"]))
-    out = Transformer.from_crs(frame, "EPSG:4326", always_xy=True)
+    way = file.way
+    out = Transformer.from_crs(file.frame.crs, "EPSG:4326", always_xy=True)
     shapes = [np.column_stack([p.along.x, p.along.y]) for p in pages] + [pad]
     shapes += [header] if header is not None else []
 
     def to_wgs84(xy: Array) -> Array:
         return np.column_stack(out.transform(xy[:, 0], xy[:, 1]))
 
-    return white_line_ring([_moved(s, way) for s in shapes], to_wgs84=to_wgs84)
+    return white_line_ring([moved(s, way) for s in shapes], to_wgs84=to_wgs84)
 
 
-def _gate(file: _File) -> Gate:
+def _gate(file: LayoutFile) -> Gate:
     stands = gate_of(answers_in(file.rows("ticket")) or None)
     return Gate(open=stands.open, lines=stands.lines)
 
@@ -421,7 +333,8 @@ def _with_faults(gate: Gate, faults: Sequence[Record]) -> Gate:
     return Gate(open=False, lines=(*lines, *waiting), why="the layout has faults")
 
 
-def _rig_words(rig: Record, units: str) -> str:
+def rig_words(rig: Record, units: str) -> str:
+    """The rig as the file says it, in words."""
     if not rig:
         return ""
     name = f"{rig['class']}, " if rig.get("class") else ""
@@ -432,13 +345,13 @@ def _rig_words(rig: Record, units: str) -> str:
 def _facts(row: Record) -> tuple[str, ...]:
     """Days, cost and index of the layout, one line each; only what is known."""
     told = []
-    days, hours = _figure(row, "crew_days"), _figure(row, "crew_hours")
+    days, hours = figure_in(row, "crew_days"), figure_in(row, "crew_hours")
     if days is not None and hours is not None:
         told.append(f"about {days:g} crew days ({hours:.0f} hours, coming, setting up and leaving included)")
-    cost, word = _figure(row, "cost"), _text(row, "currency")
+    cost, word = figure_in(row, "cost"), text_in(row, "currency")
     if cost is not None:
         told.append(f"estimate for comparing, no offer: {money_text(cost, word)}")
-    risk = _figure(row, "crossing_risk")
+    risk = figure_in(row, "crossing_risk")
     if risk is not None:
         told.append(f"crossing index {risk:.2g}, relative: it compares layouts and is no probability")
     return tuple(told)

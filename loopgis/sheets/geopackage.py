@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from loopgis.layout.heat_case import case_of
+from loopgis.layout.heat_said import heat_said
 from loopgis.sheets.cautions import CAUTIONS
 from loopgis.sheets.gpkg_rows import rows
 from loopgis.sheets.gpkg_write import write_package
@@ -65,7 +67,7 @@ def site_key(site: Site, zones: Sequence[Zone]) -> str:
 
 def document(site: Site, zones: Sequence[Zone], version: str) -> dict[str, Any]:
     """What the file says of itself: limits, rules, inputs with hashes, cautions."""
-    rig, bore = site.spec.rig, site.spec.bore
+    rig, bore, case = site.spec.rig, site.spec.bore, case_of(site)
     return {
         "loopgis": 1,
         "version": version,
@@ -90,6 +92,7 @@ def document(site: Site, zones: Sequence[Zone], version: str) -> dict[str, Any]:
         "given_kinds": sorted(site.given_kinds),
         "counts": dict(sorted(Counter(f.kind for f in site.all_features()).items())),
         "centre_lat_lon": _centre(site),
+        "heat": None if case is None else heat_said(case),
         "terrain": "flat" if site.terrain.flat else "raster",
         "site_key": site_key(site, zones),
         "frame_wkt": site.frame.crs.to_wkt(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from loopgis.sheets.schema import LAYERS, RANGES, value_lists
+from loopgis.sheets.schema import LAYERS, RANGES, LayerSchema, value_lists
 
 if TYPE_CHECKING:
     import sqlite3
@@ -52,7 +52,7 @@ def add_tables(db: sqlite3.Connection, document: str, date: str, styles: Mapping
         if present is None:
             db.execute("INSERT INTO gpkg_extensions VALUES (?, NULL, ?, ?, 'read-write')", (table, extension, link))
     _values(db)
-    _columns(db)
+    describe(db, LAYERS)
     db.execute(
         "INSERT INTO gpkg_metadata (id, md_scope, md_standard_uri, mime_type, metadata)"
         " SELECT coalesce(max(id), 0) + 1, 'dataset', 'https://www.rfc-editor.org/rfc/rfc8259', 'application/json', ?"
@@ -74,8 +74,9 @@ def _values(db: sqlite3.Connection) -> None:
         db.execute(insert, (name, "range", None, low, 1, high, 1, f"{low:g} to {high:g}"))
 
 
-def _columns(db: sqlite3.Connection) -> None:
-    for table, schema in LAYERS.items():
+def describe(db: sqlite3.Connection, layers: Mapping[str, LayerSchema]) -> None:
+    """What the columns of some layers mean, and their value lists."""
+    for table, schema in layers.items():
         for column in schema.columns:
             db.execute(
                 "INSERT OR REPLACE INTO gpkg_data_columns VALUES (?, ?, NULL, NULL, ?, NULL, ?)",
@@ -85,14 +86,21 @@ def _columns(db: sqlite3.Connection) -> None:
 
 def _styles(db: sqlite3.Connection, date: str, styles: Mapping[str, tuple[str, str]]) -> None:
     geometry = dict(db.execute("SELECT table_name, column_name FROM gpkg_geometry_columns").fetchall())
-    for name, (qml, sld) in styles.items():
-        db.execute(
-            "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML,"
-            " styleSLD, useAsDefault, description, owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', NULL, ?)",
-            (name, geometry[name], f"loopgis {name}", qml, sld, LAYERS[name].meaning, date),
-        )
+    for name, look in styles.items():
+        add_style(db, name, geometry[name], look, LAYERS[name].meaning, date)
     db.execute(
         "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change, srs_id)"
         " VALUES ('layer_styles', 'attributes', 'layer_styles', 'styles of the layers', ?, 0)",
         (date,),
+    )
+
+
+def add_style(
+    db: sqlite3.Connection, layer: str, geometry: str, look: tuple[str, str], meaning: str, date: str
+) -> None:
+    """A layer's default style. geometry: name of its column; look: QML and SLD; date: of the change."""
+    db.execute(
+        "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleQML,"
+        " styleSLD, useAsDefault, description, owner, ui, update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', NULL, ?)",
+        (layer, geometry, f"loopgis {layer}", *look, meaning, date),
     )

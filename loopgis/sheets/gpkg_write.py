@@ -70,7 +70,7 @@ def write_layers(
     SLD by layer; finish: what is still to be done to the tables; mixed: layers declared without heights whose rows keep those that
     they have. Raises InputError as `write_package` does.
     """
-    with replaced_file(path) as temp, _drafted(temp) as draft:
+    with replaced_file(path) as temp, drafted(temp) as draft:
         _vectors(draft, frame, content, layers, mixed)
         if terrain is not None:
             _terrain(draft, terrain)
@@ -82,7 +82,7 @@ def write_layers(
 
 
 @contextmanager
-def _drafted(target: Path) -> Iterator[Path]:
+def drafted(target: Path) -> Iterator[Path]:
     """Path of a draft in the system's temporary folder, copied to `target` when the block ends well."""
     try:
         folder = Path(tempfile.mkdtemp(prefix="loopgis-"))

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 from loopgis.core.findings import Outcome
+from loopgis.field.model import Event
 from loopgis.rules.model import Mode
 from loopgis.tables.load import load_table
 
@@ -466,7 +467,8 @@ LAYERS: dict[str, LayerSchema] = {
             _c("entry_id", "str", "own id of the reading"),
             _LAYOUT,
             _BORE,
-            _c("rod", "int", "rod number"),
+            _c("rod", "int", "rod number, 0 for the entry"),
+            _c("event", "str", "what is told; empty: a rod was read", "event"),
             _c("read_at", "datetime", "time of reading, UTC"),
             _c("depth_m", "float", "depth read"),
             _c("pitch_pct", "float", "pitch read, negative going down"),
@@ -474,6 +476,7 @@ LAYERS: dict[str, LayerSchema] = {
             _c("offset_m", "float", "left (negative) or right of the painted line"),
             _c("x", "float", "position in this file's coordinate system"),
             _c("y", "float", "position in this file's coordinate system"),
+            _c("accuracy_m", "float", "standard error of x and y; empty: a tablet alone"),
             _c("remark", "str", "anything else"),
         ),
     ),
@@ -495,6 +498,7 @@ def value_lists() -> dict[str, tuple[str, ...]]:
         "how": ("under", "over", "beside"),
         "severity": ("error", "warning", "note", "expect"),
         "change": tuple(name for name, _ in CHANGES),
+        "event": get_args(Event),
     }
 
 

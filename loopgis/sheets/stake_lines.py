@@ -57,7 +57,7 @@ def _add(parent: ET.Element, name: str, text: str = "") -> ET.Element:
 
 
 def _xml(root: ET.Element) -> str:
-    ET.indent(root, " ")
+    ET.indent(root, "")
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
 
 
@@ -92,8 +92,11 @@ def _lat_lon(lon: float, lat: float) -> dict[str, str]:
     return {"lat": f"{lat:z.9f}", "lon": f"{lon:z.9f}"}
 
 
-def write_kml(book: DrillBook, path: Path) -> Path:
-    """KML 2.2: a folder per bore with path and points, one of pad and header, the white line; the cautions in the description."""
+def write_kml(book: DrillBook, path: Path, *, rods: bool = True) -> Path:
+    """KML 2.2: a folder per bore with path and points, one of pad and header, the white line; the cautions in the description.
+
+    rods: also a point at every rod that is staked.
+    """
     job = Job.of(book)
     root = ET.Element("kml", {"xmlns": KML})
     document = _add(root, "Document")
@@ -101,7 +104,7 @@ def write_kml(book: DrillBook, path: Path) -> Path:
     _add(document, "description", " ".join((*book.gate.lines, *CAUTIONS)))
     hollow = ET.SubElement(document, "Style", {"id": "outline"})
     _add(_add(hollow, "PolyStyle"), "fill", "0")
-    points = stake_points(book, job)
+    points = [p for p in stake_points(book, job) if rods or not p.code.startswith("ROD")]
     for page, tag in zip(book.pages, bore_tags(book), strict=True):
         folder = _add(document, "Folder")
         _add(folder, "name", f"{book.layout_id} {page.bore_id}")

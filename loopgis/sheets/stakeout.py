@@ -22,7 +22,7 @@ from loopgis.sheets.stake_points import EVERY, Job, plain, stake_points
 from loopgis.sheets.white_line import write_white_line, write_white_line_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from loopgis.sheets.drill_book import DrillBook, RodLine
@@ -195,8 +195,13 @@ def _number(cell: str, where: str) -> float | None:
     return value
 
 
-def write_readme(book: DrillBook, path: Path) -> Path:
-    """Plain text beside the files: what each is, coordinate system, unit and heights, who has not answered, all cautions."""
+def write_readme(
+    book: DrillBook, path: Path, files: Mapping[str, str] | None = None, first: Sequence[str] = ()
+) -> Path:
+    """Plain text beside the files: what each is, coordinate system, unit and heights, who has not answered, all cautions.
+
+    files: what else stands there, by name, in the place of FILES; first: lines before all that.
+    """
     job = Job.of(book)
     lines = [
         f"Stake-out of {plain(book.site)}, parcel {plain(book.parcel_id)}, layout {plain(book.layout_id)}",
@@ -207,8 +212,9 @@ def write_readme(book: DrillBook, path: Path) -> Path:
             *(f"- {plain(line)}" for line in book.gate.lines),
         ),
         "",
+        *first,
         "Files",
-        *(f"- {name}: {what}" for name, what in FILES.items()),
+        *(f"- {name}: {what}" for name, what in (files or FILES).items()),
         "",
         *_job_lines(job),
         "",

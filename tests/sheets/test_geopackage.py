@@ -39,7 +39,7 @@ CONTRACT = {
     "clearances": "layout_id bore_id rule_id feature_id required_m provided_m margin_m outcome citation",
     "layouts": "layout_id rank pattern bores total_length_m spacing_min_m spacing_mean_m crossing_risk ewt_min_c ewt_max_c"
     " head_kpa pull_max_kn cost score pareto bound_gap_pct",
-    "rod_log": "entry_id layout_id bore_id rod read_at depth_m pitch_pct roll offset_m x y remark",
+    "rod_log": "entry_id layout_id bore_id rod event read_at depth_m pitch_pct roll offset_m x y accuracy_m remark",
 }
 """Columns that every file must have. Source: the project's design, layers and columns (contract)."""
 
