@@ -51,6 +51,10 @@ SUFFIX = "-built"
 """What the layout of drilled bores is called, behind the name of the planned one."""
 SAME_M = 3.0
 """A crossing as drilled is that of the plan when it lies within so much drilled length of it."""
+SIDEWAYS_M = 1.0
+"""A bore whose place sideways is known within this (two standard errors) is told without a warning: house choice, no source."""
+PLANNED_M = 1.0
+"""Standard error of a header that was drawn, not recorded: house choice, no source."""
 FITS_M = 0.1
 """A path that ends so near to the ground has come out."""
 CARRIED_M = 10.0
@@ -215,6 +219,13 @@ class _Job:
     def done(self, rules: Sequence[str] | None, tell: Callable[[str], None]) -> AsBuilt:
         """All of it."""
         plans = [self._plan(line) for line in self.lines]
+        known = {p.bore_id for p in plans} | {""}
+        if not any(e.layout_id == self.name and e.bore_id in known for e in self.log.entries):
+            spoken = sorted({f"{e.layout_id} {e.bore_id}".strip() for e in self.log.entries})
+            what = f"hold no entry of layout {self.name}" + (
+                f"; they speak of {clean(', '.join(spoken[:6]))[:120]}" if spoken else ""
+            )
+            raise InputError("logs", what, "give the logs of this job, or name the layout with --layout")
         bores = built_bores(
             self.log, plans, ground=self._ground_at, units=self.units, to_frame=lambda xy: self.local(np.asarray(xy))
         )
@@ -227,13 +238,18 @@ class _Job:
         of_field = records(self.log, self.name, "", limits, self.units)
         lying = tuple(self._lying(b, line) for b, line in zip(bores, self.lines, strict=True))
         tell("measuring what was drilled")
-        permit = self._measured(lying, rules)
+        permit = _doubted(self._measured(lying, rules), bores)
         bores = tuple(replace(b, crossings=self._crossings(b, permit)) for b in bores)
+        bores = tuple(
+            replace(b, worst_off_m=None, worst_rod=None, worst_tube_m=None) if sideways_m(b) > SIDEWAYS_M else b
+            for b in bores
+        )
         heat, told = self._heat(bores, lying)
         findings = (
             *log_problems(self.log, plans),
             *(f for b in bores for f in problems(b, self.units)),
             *(f for _, found in carried for f in found),
+            *(f for b in bores for f in _sideways(b, self.units)),
             *_permit_findings(permit, bores),
             *record_findings(bores, of_field),
             *told,
@@ -302,7 +318,11 @@ class _Job:
         )
 
     def _bore_limits(self, line: Record) -> Limits:
+        asked = field_limits(self.row)
         return Limits(
+            test_kpa=asked.test_kpa,
+            test_minutes=asked.test_minutes,
+            test_basis=asked.test_basis,
             pull_kn=figure_in(line, "pull_kn"),
             safe_pull_kn=figure_in(line, "safe_pull_kn"),
             weak_link_kn=figure_in(line, "weak_link_kn"),
@@ -476,7 +496,7 @@ class _Job:
             claim=permit.claim,
             bores=bores,
             ties=tying.ties(
-                tying.places(bores, header=header),
+                tying.places(bores, header=header, header_error_m=PLANNED_M),
                 buildings=buildings,
                 parcel=parcel,
                 to_file=file.frame.to_parcel_crs,
@@ -542,6 +562,56 @@ class _Job:
         """What was remarked of tracer wire or tape; empty when nothing was."""
         words = [e.remark for e in standing(self.log) if e.layout_id == self.name and "tracer" in e.remark.lower()]
         return clean("; ".join(dict.fromkeys(words)))[:200]
+
+
+def sideways_m(bore: BuiltBore) -> float:
+    """Two standard errors of a drilled bore's place sideways, where it is least known; 0 when it is not drilled."""
+    leg = bore.leg
+    if bore.state == "planned" or leg is None:
+        return 0.0
+    return 2 * max((r.error_m for r in leg.rods), default=0.0)
+
+
+def _sideways(bore: BuiltBore, units: str) -> list[BuiltFinding]:
+    """That nobody knows where a bore lies sideways, because left and right of the line were not read."""
+    wide = sideways_m(bore)
+    leg = bore.leg
+    if leg is None or wide <= SIDEWAYS_M:
+        return []
+    rods = [r.rod for r in leg.rods if 2 * r.error_m > SIDEWAYS_M]
+    words = (
+        f"rods {rods[0]} to {rods[-1]}: left or right of the line was not read often enough, the bore may lie"
+        f" {length_text(wide, units, 0)} to either side; distances nearer than that are not verified"
+    )
+    remedy = "read the offset at every third rod; survey entry and exit; locate it again before anything is covered"
+    return [
+        BuiltFinding(
+            severity="warning", code="sideways", bore_id=bore.bore_id, message=f"{bore.bore_id}: {words}", remedy=remedy
+        )
+    ]
+
+
+def _doubted(permit: PermitBook, bores: Sequence[BuiltBore]) -> PermitBook:
+    """Distances in plan that a drilled bore's doubt sideways is greater than are not verified, whatever was measured."""
+    wide = {b.bore_id: w for b in bores if (w := sideways_m(b)) > SIDEWAYS_M}
+    if not wide:
+        return permit
+    rows = tuple(
+        replace(
+            r, outcome="unverified", remark="; ".join(t for t in (r.remark, "its place sideways was not read") if t)
+        )
+        if r.outcome in {"pass", "pass_thin"}
+        and r.basis != "pad"
+        and (r.margin is None or r.margin < wide.get(r.bore_id, 0.0))
+        else r
+        for r in permit.rows
+    )
+    changed = sum(a is not b for a, b in zip(rows, permit.rows, strict=True))
+    if not changed or not permit.claim.startswith("Meets"):
+        return replace(permit, rows=rows)
+    left = sum(r.outcome not in {"pass", "pass_thin", "not_applicable"} for r in rows)
+    doubt = f"{left} of {len(rows)} rows are not verified or need the office."
+    return replace(permit, rows=rows, claim=f"Meets the distances entered where they could be measured; {doubt}")
 
 
 _WORST = ("fail", "ruling_needed", "unverified", "consent_needed", "pass_thin", "pass")

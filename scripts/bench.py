@@ -28,7 +28,7 @@ REPEATS = 3
 
 FLOOR = "import geopandas, rasterio, fiona, scipy.optimize, shapely; import loopgis; loopgis.read_site({path!r})"
 WHOLE = """
-import json, resource, tempfile, time
+import json, pathlib, resource, tempfile, time
 start = time.perf_counter()
 import loopgis
 result = loopgis.design({path!r}, effort=0)
@@ -38,7 +38,24 @@ with tempfile.TemporaryDirectory() as folder:
     plain = time.perf_counter() - start
     result.write(folder + "/all")
     whole = time.perf_counter() - start - (plain - ranked)
-print(json.dumps(dict(ranked=ranked, plain=plain, whole=whole, stages=result.seconds, layouts=len(result.layouts),
+    start = time.perf_counter()
+    loopgis.tablet(folder + "/all/layouts.gpkg", folder + "/tablet")
+    tablet = time.perf_counter() - start
+    from loopgis.field.log import appended
+    from loopgis.field.log_read import write_log_json
+    from loopgis.field.model import Log
+    from loopgis.sheets.drill_read import drill_book
+    crew = []
+    for page in drill_book(folder + "/all/layouts.gpkg").pages:
+        for rod in page.rods[1:-1]:
+            crew.append(appended(crew, "A", layout_id=page.layout_id, bore_id=page.bore_id, event="rod", rod=rod.rod,
+                read_at="2026-05-04T14:00:00Z", depth_m=rod.depth_m, pitch_pct=rod.pitch_pct))
+    log = write_log_json(Log(entries=tuple(crew), problems=()), pathlib.Path(folder) / "log.json")
+    start = time.perf_counter()
+    loopgis.as_built(folder + "/all/layouts.gpkg", log).write(folder + "/built.gpkg")
+    as_built = time.perf_counter() - start
+print(json.dumps(dict(ranked=ranked, plain=plain, whole=whole, tablet=tablet, as_built=as_built,
+    stages=result.seconds, layouts=len(result.layouts),
     bores=sum(len(y.bores) for y in result.layouts), candidates=result.candidates,
     memory_mb=resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)))
 """
@@ -167,7 +184,7 @@ def main() -> None:
         print(
             f"  candidates   {figures['candidates']} in {lay_s:.2f} s: {figures['candidates'] / lay_s:.0f} per second"
         )
-        for label in ("ranked", "plain", "whole"):
+        for label in ("ranked", "plain", "whole", "tablet", "as_built"):
             print(f"  {label:<12} {figures[label]:6.2f} s   {figures[label] / floor_s:5.2f} floors")
         if name == "suburban":
             choice(path)

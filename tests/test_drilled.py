@@ -149,6 +149,61 @@ def test_an_exit_that_nobody_surveyed_is_carried_on_to_the_ground_and_told(made,
     assert not [f for f in found.permit.findings if f.severity == "error" and f.bore_id == page.bore_id]
 
 
+def test_a_bore_without_offsets_is_not_said_to_keep_its_distances(made, book, tmp_path):
+    crew = Crew(book)
+    page = book.pages[0]
+    for rod in page.rods[1:-1]:
+        crew.reads("A", page.bore_id, rod, offset_m=None)
+    crew.tells("A", bore_id=page.bore_id, event="exit", rod=len(page.rods) - 1)
+    found = as_built(made, write_log_json(crew.log(), tmp_path / "a.json"))
+    (told,) = (f for f in found.book.findings if f.code == "sideways")
+    assert (told.severity, told.bore_id) == ("warning", page.bore_id)
+    assert found.book.bores[0].worst_off_m is None
+    plan = [
+        r
+        for r in found.permit.rows
+        if r.bore_id == page.bore_id and r.basis == "plan" and r.rule_id == "house/lot-line"
+    ]
+    assert {r.outcome for r in plan} == {"unverified"}
+    assert "not verified" in found.book.claim
+
+
+def test_logs_of_another_job_make_no_as_built(made, book, tmp_path):
+    crew = Crew(book)
+    crew.tells("A", bore_id="Q-1", event="rod", rod=1, depth_m=1.0, layout_id="L-77")
+    log = write_log_json(crew.log(), tmp_path / "a.json")
+    with pytest.raises(InputError, match="hold no entry of layout"):
+        as_built(made, log)
+
+
+def test_the_clerk_sees_what_was_drilled_and_a_plan_round_it_hears_of_dead_holes(written, tmp_path):
+    from loopgis.sheets.permit_read import permit_book
+    from loopgis.site.config import LayerRef
+    from loopgis.site.drawn import kept_lines
+    from loopgis.site.log import Log
+
+    assert permit_book(written[0]).layout_id == "L-01-built"
+    log = Log()
+    lines, _ = kept_lines(LayerRef(written=str(written[0]), path=written[0]), SITE.frame, log)
+    assert sorted(line.bore_id for line in lines) == ["B-01", "B-02", "B-03"]
+    (told,) = (f for f in log.findings if f.code == "kept-holes")
+    assert "begun" in told.message
+    assert "given up" in told.message
+
+
+def test_a_surveyed_exit_is_not_pushed_further_on(result, written):
+    """A planned exit may come up further on than drawn, by its depth error; one that was measured came up there."""
+    measured = loopgis.rules.audit.measure(written[0], layout_id="L-01-built")
+    lot = shapely.boundary(SITE.parcel)
+    lying = {b.bore_id: b for b in result.bores}
+    for bore_id in ("B-01", "B-02"):
+        (row,) = (
+            r for r in measured if r["bore_id"] == bore_id and r["rule_id"] == "house/lot-line" and r["basis"] == "plan"
+        )
+        line = shapely.LineString(lying[bore_id].xyz[:, :2])
+        assert row["provided_m"] == pytest.approx(shapely.distance(line, lot), abs=0.02)
+
+
 def test_distances_are_those_of_the_audit_of_the_written_file(result, written):
     """The audit reads the file with its own reader; the rows in the file and the book's crossings say what it measures."""
     again = {(r["bore_id"], r["rule_id"], r["feature_id"], r["basis"]): r for r in

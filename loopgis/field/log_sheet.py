@@ -26,8 +26,11 @@ NAMES: dict[str, str] = {
     **dict.fromkeys(("depth", "depth below ground", "depth to beacon", "depth to sonde"), "depth_m"),
     **dict.fromkeys(("pitch", "inclination", "incl", "grade"), "pitch_pct"),
     **dict.fromkeys(("clock", "clock position", "roll", "roll clock", "face", "tool face", "toolface"), "roll"),
-    **dict.fromkeys(("offset", "side offset", "lateral offset", "right of line", "right of painted line"), "offset_m"),
-    **dict.fromkeys(("left of line", "left of painted line", "offset left", "left offset"), "-offset_m"),
+    **dict.fromkeys(
+        ("offset", "side offset", "lateral offset", "right", "right of line", "right of painted line", "off line"),
+        "offset_m",
+    ),
+    **dict.fromkeys(("left", "left of line", "left of painted line", "offset left", "left offset"), "-offset_m"),
     **dict.fromkeys(("side",), "side"),
     **dict.fromkeys(("x", "easting", "east"), "x"),
     **dict.fromkeys(("y", "northing", "north"), "y"),
@@ -293,7 +296,7 @@ class _ByHand:
         unit = unit or column.unit or ("%" if self.asked.unit and "percent" in kinds else self.asked.unit)
         ways = "(%) or (deg)" if "percent" in kinds else "(ft) or (m)"
         if not unit:
-            remedy = f"write {ways} behind the head, or give --units us or metric"
+            remedy = f"write {ways} behind the head, or give --log-units us or metric"
             raise InputError(where, f"column {column.head!r} tells no unit", remedy)
         kind, size = UNITS.get(unit, ("", 0.0))
         if kind not in kinds:

@@ -39,6 +39,12 @@ SAME_M = 0.3
 BEND_DEG = 20.0
 """A vertex that turns less is no corner that anybody finds on site: house choice, no source."""
 OCTANTS = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+AS_PLANNED = ", as planned, not measured"
+"""What nobody recorded lies where the plan has it, or not."""
+CARRIED_M = 0.2
+"""An exit that lies farther beyond the last reading was not measured."""
+CARRIED_SHARE = 0.15
+"""Error of a path that is carried on, as a share of how far: house choice, no source."""
 LOT_WORDS = "lot corners are taken from the map, they are no survey marks"
 
 
@@ -82,11 +88,10 @@ def places(
     for bore in bores:
         leg = bore.leg
         rods = leg.rods if leg is not None and bore.state == "drilled" else ()
-        named = (
-            [("entry", f"entry of {bore.bore_id}", rods[0]), ("exit", f"exit of {bore.bore_id}", rods[-1])]
-            if rods
-            else []
-        )
+        named = [("entry", f"entry of {bore.bore_id}", rods[0])] if rods else []
+        carried = _carried(bore) if rods else None
+        if rods and carried is None:
+            named.append(("exit", f"exit of {bore.bore_id}", rods[-1]))
         if bore.state == "begun" and leg is not None and leg.rods:
             named.append(("end", f"head of {bore.bore_id}, begun", leg.rods[-1]))
         named += [
@@ -98,21 +103,38 @@ def places(
             _place(what, words, bore.bore_id, rod.x, rod.y, depth_m=rod.depth_m, error_m=rod.error_m)
             for what, words, rod in named
         ]
+        if carried is not None:
+            found.append(carried)
     ends: list[tuple[str, str, Array]] = []
     if header is not None and len(header):
-        ends.append(("header", "header at the pad", np.asarray(header[0], dtype=float)))
+        ends.append(("header", f"header at the pad{AS_PLANNED}", np.asarray(header[0], dtype=float)))
         if wall is not None:
-            ends.append(("header", "header at the building", np.asarray(header[-1], dtype=float)))
+            ends.append(("header", f"header at the building{AS_PLANNED}", np.asarray(header[-1], dtype=float)))
         else:
             wall = np.asarray(header[-1], dtype=float)
     if wall is not None:
-        ends.append(("wall", "pipes through the wall", np.asarray(wall, dtype=float)))
+        ends.append(("wall", f"pipes through the wall{AS_PLANNED}", np.asarray(wall, dtype=float)))
     for k, (what, words, xy) in enumerate(ends):
         if any(float(np.hypot(*(xy - other))) <= 0.05 for _, _, other in ends[k + 1 :]):
             continue  # the wall stays when the header's end is the same place
         x, y = (float(v) for v in xy)
         found.append(_place(what, words, "", x, y, depth_m=header_depth_m, error_m=header_error_m))
     return tuple(found)
+
+
+def _carried(bore: BuiltBore) -> Place | None:
+    """The exit of a bore whose path was carried on beyond its last reading; None where the last reading is the exit."""
+    leg = bore.leg
+    if leg is None or not leg.rods or not len(leg.line):
+        return None
+    last = leg.rods[-1]
+    beyond = float(np.linalg.norm(leg.line[-1] - [last.x, last.y, last.z_m]))
+    if not beyond > CARRIED_M:
+        return None
+    x, y = (float(v) for v in leg.line[-1, :2])
+    words = f"exit of {bore.bore_id}, not measured: carried on from the last reading"
+    error = math.hypot(last.error_m, CARRIED_SHARE * beyond)
+    return _place("exit", words, bore.bore_id, x, y, depth_m=0.0, error_m=error)
 
 
 def _place(what: str, words: str, bore_id: str, x: float, y: float, *, depth_m: float | None, error_m: float) -> Place:

@@ -252,7 +252,12 @@ def longest_side_rad(parcel: Polygon) -> float:
 
 
 def overshoot_m(bore: Bore, vert_share: float) -> float:
-    """How much further on the exit of a bore may come up: vertical error at its greatest depth over the slope of its end."""
+    """How much further on the exit of a bore may come up: vertical error at its greatest depth over the slope of its end.
+
+    A surveyed bore has come up where it was measured.
+    """
+    if bore.source == "surveyed":
+        return 0.0
     rise = float(bore.z_m[-1] - bore.z_m[-2])
     run = float(bore.plan_station_m[-1] - bore.plan_station_m[-2])
     return min(5.0, vert_share * bore.max_depth_m * run / rise) if rise > 1e-9 else 5.0

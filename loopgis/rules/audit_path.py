@@ -143,8 +143,11 @@ class Path:
         return self.prolonged(self.reach_m(share))
 
     def reach_m(self, share: float) -> float:
-        """Length of the reach, ds: 5 m when the bore does not rise at its exit, 0 for a 2-D line (its ds is unknown)."""
-        if self.flat:
+        """Length of the reach, ds: 5 m when the bore does not rise at its exit, 0 for a 2-D line (its ds is unknown).
+
+        A surveyed bore has none: it came out where it was measured.
+        """
+        if self.flat or self.columns.get("source") == "surveyed":
             return 0.0
         slope = self.end_pitches_pct()[1][0] / 100
         if not np.isfinite(slope):

@@ -141,7 +141,7 @@ def bore_strips(book: BuiltBook, bore: BuiltBore, scale: Scales, wide_in: float)
     facts = [f"{length_text(bore.length_m, units)} drilled of {length_text(bore.planned_length_m, units)} planned"]
     if known(bore.max_depth_m) and bore.leg is not None:
         facts.append(f"deepest {length_text(bore.max_depth_m, units)}")
-    if bore.pipe_m > 0:
+    if bore.pipe_m > 0 and bore.state == "drilled":
         facts.append(f"{length_text(bore.pipe_m, units, 0)} of pipe")
     if known(bore.worst_off_m):
         tube = f" (tube {length_text(bore.worst_tube_m, units)})" if known(bore.worst_tube_m) else ""

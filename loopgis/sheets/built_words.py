@@ -263,7 +263,7 @@ def headline(book: BuiltBook) -> list[tuple[str, str]]:
     told = [("bores drilled", f"{len(drilled)} of {len(book.bores)}" + (f", {begun} begun" if begun else ""))]
     asked, made = sum(b.planned_length_m for b in book.bores), sum(b.length_m for b in book.bores)
     told.append(("length drilled", f"{length_text(made, units, 0)} of {length_text(asked, units, 0)}"))
-    pipe = sum(b.pipe_m for b in book.bores)
+    pipe = sum(b.pipe_m for b in drilled)
     if pipe > 0:
         told.append(("pipe in the ground", length_text(pipe, units, 0)))
     deepest = [b.max_depth_m for b in book.bores if b.legs and known(b.max_depth_m)]

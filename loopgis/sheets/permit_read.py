@@ -118,19 +118,27 @@ class _Reader:
         return str(beside) if name.endswith(".toml") and not Path(name).is_file() and beside.is_file() else name
 
     def chosen(self, wanted: str) -> str:
-        """The layout wanted; left out: the one of rank 1, or the first by name."""
+        """The layout wanted; left out: the one as drilled where there is just one, else that of rank 1, or the first by name."""
         names = list(self.case.layouts)
         if wanted:
             if wanted not in names:
                 known = ", ".join(n or "(without a name)" for n in names[:8])
                 raise InputError(str(self.whole.path), f"has no layout {wanted!r}", f"layouts in the file: {known}")
             return wanted
+        drilled = [str(b.get("built_id")) for b in self._built().values() if b.get("built_id") in names]
+        if len(drilled) == 1:
+            return drilled[0]
         table = read_table(self.package, "layouts")
         if table is not None:
             for name, rank in zip(table.text("layout_id"), table.number("rank"), strict=True):
                 if rank == 1 and name in names:
                     return name
         return min(names)
+
+    def _built(self) -> dict[str, dict[str, Any]]:
+        """What the file says of its as-builts, by planned layout."""
+        said = self.package.metadata.get("built")
+        return {k: v for k, v in said.items() if isinstance(v, dict)} if isinstance(said, dict) else {}
 
     # geometry --------------------------------------------------------------
 

@@ -40,8 +40,9 @@ PURGE_MINUTES = 15.0
 """A purge goes on so long after the last bubbles (facts/permits section 4, S: UFGS 15741 and a regional programme's standard)."""
 TEST = "ground-loop code"
 """Row of tables/pressure_tests.toml that a finished field is held against where nobody names another."""
-DEEPER_M = 1.0
-"""A head that passes under a thing may be so much deeper than planned before it is told: house choice, no source."""
+DEEPER_M = 3.0
+"""A head that passes under a thing may be so much deeper than planned before the page says stop (that it is off the plan is told
+by its tube): house choice, no source."""
 THIN_M = 0.02
 """Vertices without which a path or the ground moves by less than this are left out of what a tablet is given."""
 DRAWN = 2
@@ -287,8 +288,8 @@ class _Job:
     def _windows(self, page: DrillPage) -> list[dict[str, Any]]:
         """Heights between which the head passes each thing.
 
-        The margin that the rules leave may be used on the thing's side, but no more than the tube; away from the thing the tube, or
-        DEEPER_M downwards. Without a margin (depth not known) the tube on both sides.
+        On the thing's side all the margin that the rules leave; without one (depth not known) the tube. Away from the thing
+        DEEPER_M, but not out of the ground.
         """
         made = []
         along = page.along
@@ -298,8 +299,8 @@ class _Job:
             )
             tube = TUBE_M + TUBE_SHARE * max(ground - z, 0.0)
             margin = self._margin(page.bore_id, c)
-            near = tube if margin is None else min(max(margin, 0.0), tube)
-            low, high = (z - max(tube, DEEPER_M), z + near) if c.under else (z - near, z + tube)
+            near = tube if margin is None else max(margin, 0.0)
+            low, high = (z - DEEPER_M, z + near) if c.under else (z - near, z + max(tube, DEEPER_M))
             gap = "clearance unknown" if c.clearance_m is None else length_text(c.clearance_m, self.units)
             made.append(
                 {

@@ -91,6 +91,7 @@ def kept_lines(ref: LayerRef, frame: Frame, log: Log) -> tuple[list[DrawnLine], 
     if drilled and len(drilled) < len(lines):
         left = len(lines) - len(drilled)
         log.add_note("kept-drilled", ref.name, f"{len(drilled)} drilled bores are kept; {left} others are left aside")
+    _tell_holes(ref, log)
     kept = drilled or lines
     if not kept:
         raise InputError(ref.name, "holds no bores", "leave [layout] keep out, or name the layer of the drilled bores")
@@ -101,6 +102,18 @@ def kept_lines(ref: LayerRef, frame: Frame, log: Log) -> tuple[list[DrawnLine], 
             remedy = 'pick one layout: keep = { path = "...", where = "layout_id = \'L-01\'" }'
             raise InputError(ref.name, what, remedy)
     return kept, layer.crs_name
+
+
+def _tell_holes(ref: LayerRef, log: Log) -> None:
+    """Holes of an as-built that hold no loop are not kept; that they lie there is told."""
+    if ref.path.suffix.lower() != ".gpkg" or "holes" not in tables_in(ref.path):
+        return
+    rows = [r for r in plain_rows(ref.path, "holes") if _text(r.get("state")) in {"begun", "given up"}]
+    if rows:
+        names = ", ".join(f"{_text(r.get('bore_id'))} ({_text(r.get('state'))})" for r in rows[:6])
+        message = f"{len(rows)} holes that were begun or given up lie in the ground too and are not kept: {names}"
+        remedy = "give them as features of kind existing_loop where nothing may be drilled into them"
+        log.add_warning("kept-holes", ref.name, message, remedy)
 
 
 def _bores_layer(ref: LayerRef) -> LayerRef:

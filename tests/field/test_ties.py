@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from itertools import combinations
 
@@ -268,7 +269,11 @@ def bore(bore_id, state, legs):
 
 def leg(number, rods, *, abandoned=False):
     return BuiltLeg(
-        number=number, abandoned=abandoned, given_up_from=2 if abandoned else None, rods=rods, line=np.zeros((2, 3))
+        number=number,
+        abandoned=abandoned,
+        given_up_from=2 if abandoned else None,
+        rods=rods,
+        line=np.array([[r.x, r.y, r.z_m] for r in rods]),
     )
 
 
@@ -309,6 +314,16 @@ def test_what_is_tied():
     assert [(t.file_x, t.file_y, t.lon, t.lat) for t in made[1:2]] == [(1004.0, 970.0, 4e-5, -3e-4)]
     assert [t.depth_m for t in made] == [p.depth_m for p in found]
     assert len({letter(n) for n in range(800)}) == 800
+
+
+def test_an_exit_that_was_carried_on_is_tied_where_it_comes_up_and_says_so():
+    live = leg(1, (rod(0, 0.0, -9.0), rod(9, 4.0, -30.0, depth=1.6, error=0.1)))
+    beyond = live.line[-1] + [0.0, -4.0, 1.6]
+    drilled = bore("B-01", "drilled", (dataclasses.replace(live, line=np.vstack([live.line, beyond])),))
+    (exit_,) = (p for p in places([drilled]) if p.what == "exit")
+    assert (exit_.x, exit_.y, exit_.depth_m) == (4.0, -34.0, 0.0)
+    assert "not measured" in exit_.words
+    assert exit_.error_m > 0.5
 
 
 def test_many_corners_take_no_time():

@@ -93,19 +93,26 @@ def make_page(folder, *, name="Made-up Lot", layouts=None, units="us", files=1):
 
 def shown(page):
     """The words of a page without tags, styles and pictures."""
-    body = re.sub(r"<style>.*?</style>", " ", page, flags=re.DOTALL)
+    body = re.sub(r"<(style|script)\b.*?</\1>", " ", page, flags=re.DOTALL)
     return " ".join(html.unescape(re.sub(r"<[^>]*>", " ", body)).split())
 
 
-def test_the_page_is_well_formed_and_has_no_script(page):
+def ours(page):
+    """The page without the chart library, which speaks of places that it never asks when it is told nothing."""
+    first, _, rest = page.rpartition("<script>")
+    return first[: first.index("<script>")] + "<script>" + rest
+
+
+def test_the_page_is_well_formed_and_has_three_scripts(page):
     tags = Tags(page)
     assert tags.open == []
-    assert not [t for t, _ in tags.found if t in {"script", "iframe", "object", "embed", "link", "base", "form"}]
+    assert [t for t, _ in tags.found].count("script") == 3
+    assert not [t for t, _ in tags.found if t in {"iframe", "object", "embed", "link", "base", "form"}]
     assert not [k for _, attrs in tags.found for k in attrs if k.startswith("on")]
 
 
 def test_nothing_is_asked_of_any_network(page):
-    without = re.sub(r"data:image/\w+;base64,[A-Za-z0-9+/=]+", "data:", page)
+    without = re.sub(r"data:image/\w+;base64,[A-Za-z0-9+/=]+", "data:", ours(page))
     assert not re.search(r"(?:https?:)?//[\w.]|@import|url\(", without.replace("http://www.w3.org/2000/svg", ""))
     for _, attrs in Tags(without).found:
         for key in ("src", "href", "xlink:href", "srcset", "data", "action", "poster"):
@@ -120,7 +127,7 @@ def test_every_inner_link_has_a_target(page):
 
 def test_a_nasty_name_is_escaped(tmp_path):
     page = make_page(tmp_path, name=NASTY)
-    assert "<script" not in page
+    assert page.count("<script") == page.count("</script>") == 3
     assert html.escape("<script>", quote=False) in page
     assert NASTY in shown(page)
     assert Tags(page).open == []
