@@ -11,13 +11,14 @@ if TYPE_CHECKING:
     from loopgis.driver import design
     from loopgis.rescore import score
     from loopgis.rules.audit import audit
+    from loopgis.screening.driver import screen
     from loopgis.sheets.drill_bundle import drill
     from loopgis.sheets.permit_bundle import setbacks
     from loopgis.sheets.tablet_bundle import tablet
     from loopgis.site.read import read_site
 
 __version__ = VERSION
-__all__ = ["__version__", "as_built", "audit", "design", "drill", "read_site", "score", "setbacks", "tablet"]
+__all__ = ["__version__", "as_built", "audit", "design", "drill", "read_site", "score", "screen", "setbacks", "tablet"]
 
 _ROOMS = {"bore", "ground", "hydraulics", "layout"}
 """Rooms whose calls are part of the public interface: loopgis.ground.response and so on."""
@@ -30,6 +31,7 @@ _HOME = {
     "setbacks": "loopgis.sheets.permit_bundle",
     "tablet": "loopgis.sheets.tablet_bundle",
     "as_built": "loopgis.drilled",
+    "screen": "loopgis.screening.driver",
 }
 
 

@@ -22,6 +22,7 @@ VERBS = {
     "asbuilt": "loopgis.cli.asbuilt",
     "setbacks": "loopgis.cli.setbacks",
     "rules": "loopgis.cli.rules",
+    "screen": "loopgis.cli.screen",
 }
 
 

@@ -20,7 +20,10 @@ FAILED = 5
     help="Rule file, shipped or a path; repeatable. Default: the file's own.",
 )
 @click.option(
-    "--layout", "layout_id", default="", help="Layout, e.g. L-02; left out: all are checked, rank 1 (or what was drilled) is drawn."
+    "--layout",
+    "layout_id",
+    default="",
+    help="Layout, e.g. L-02; left out: all are checked, rank 1 (or what was drilled) is drawn.",
 )
 @click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Plan set, a .pdf.")
 @click.option(

@@ -29,6 +29,9 @@ Where the head comes up through a piece of ground z = b - depth + g x (b: from t
     k (1 + g^2) x^2 + 2 (k b g + s0 - c0 g) x + k b^2 - 2 c0 b = 0     on the arc: first root ahead with c0 - k (b + g x) >= 0
     x = (b - h1 + tm x1) / (tm - g)                                    beyond it; h1 = x1 t01, at present pitch x1 = 0, tm = p
 
+Of a window from b to t metres high the height aimed at is that of going straight on where it lies within; else the nearer one of
+b + (t - b) / 4 and t - (t - b) / 4, cut to what the rods can reach (a quarter is room for what comes: house choice, no source).
+
 All of it is plain arithmetic, so that a page has the same figures. An arc is not quite a steady change of pitch: at pitch p a rod
 changes it by (1 + p^2) times the figure that is told, at 20 % by a twenty-fifth more.
 """
@@ -229,12 +232,15 @@ def can_make(
 
     at_m: horizontal distance to it; least_z, most_z: its bottom and top, metres above the ground over the head now, negative below
     it; radius_m: the rods' least; rod_m: length of a rod; most_pitch_pct: steepest pitch, None for no limit; units: "us" or
-    "metric", of the words. The steady change of pitch told is the one that hits the window's middle, or where the rods cannot, its
-    nearer edge. miss_m: height by which the window is missed with the hardest steering; where the ground dips below the path on the
-    way: by how much the head would stand out of it. Raises RangeError for figures out of range. Formulas and source: module head.
+    "metric", of the words. Straight on is told when it passes through; else the steady change of pitch that enters the window by a
+    quarter of its height, or as far as the rods can. miss_m: height by which the window is missed with the hardest steering; where
+    the ground dips below the path on the way: by how much the head would stand out of it. Raises RangeError for figures out of
+    range. Formulas and source: module head.
 
     >>> can_make(State(depth_m=2.0, pitch_pct=-10), at_m=15, least_z=-2.4, most_z=-1.8, radius_m=30.0, rod_m=3.0).words
-    'can still make it with +3.7 % per rod'
+    'can still make it with +3.3 % per rod'
+    >>> can_make(State(depth_m=2.0, pitch_pct=-10), at_m=15, least_z=-3.6, most_z=-2.8, radius_m=30.0, rod_m=3.0).words
+    'can still make it straight on'
     >>> can_make(State(depth_m=2.0, pitch_pct=-10), at_m=6, least_z=-1.4, most_z=-1.0, radius_m=30.0, rod_m=3.0).words
     'cannot: 0.60 m too low, stop and call'
     """
@@ -252,14 +258,14 @@ def can_make(
         return Ahead(possible=False, pitch_pct_per_rod=None, rods=rods, miss_m=miss, words=words)
     if at_m <= SAME_M:
         return Ahead(possible=True, pitch_pct_per_rod=0.0, rods=0.0, miss_m=0.0, words="is there")
-    middle = (least_z + most_z) / 2
-    aim = min(max(middle, low), high)
-    if middle < low and most_z <= high:
-        aim = most_z
-    elif middle > high and least_z >= low:
-        aim = least_z
-    curvature = _curvature(start, at_m, aim + state.depth_m, most_pitch_pct)
-    curvature = min(max(curvature, -1 / radius_m), 1 / radius_m)
+    straight = _rise(start, at_m, 0.0, most_pitch_pct)[0] - state.depth_m
+    if least_z <= straight <= most_z:
+        curvature = 0.0
+    else:
+        room = (most_z - least_z) / 4
+        aim = min(max(min(max(straight, least_z + room), most_z - room), low), high)
+        curvature = _curvature(start, at_m, aim + state.depth_m, most_pitch_pct)
+        curvature = min(max(curvature, -1 / radius_m), 1 / radius_m)
     per_rod = 100 * math.tan(rod_m * curvature) if rod_m * abs(curvature) < math.pi / 2 else None
     rods = _drilled(start, at_m, curvature, most_pitch_pct) / rod_m
     out_m, where_m = _out_of_ground(state, start, at_m, curvature, most_pitch_pct)

@@ -66,8 +66,8 @@ def test_reach_against_stepping_on_500_states():
 
 
 def test_can_make_against_stepping_on_500_states():
-    """The change of pitch that is told leads to the window's middle, or to its nearer edge; and a miss is a miss by so much."""
-    worst, made, cut, edges = 0.0, 0, 0, 0
+    """Straight on where that passes, else a quarter into the window or as far as the rods can; and a miss is a miss by so much."""
+    worst, made, cut, edges, plain = 0.0, 0, 0, 0, 0
     for s in states(2, STATES):
         least, most = s["middle"] - s["half"], s["middle"] + s["half"]
         got = can_make(
@@ -87,12 +87,17 @@ def test_can_make_against_stepping_on_500_states():
             assert abs(got.pitch_pct_per_rod) <= pitch_per_rod_pct(s["radius"], rod_length_m=s["rod"]) + 1e-9
             k = math.atan(got.pitch_pct_per_rod / 100) / s["rod"]
             own = rise(s["pitch"], k, s["most"], s["at"]) - s["depth"]
-            aim = s["middle"] if low <= s["middle"] <= high else most if s["middle"] < low else least
-            if low - 2e-3 < aim < high + 2e-3:
-                edges += aim != s["middle"]
-                worst = max(worst, abs(own - aim))
-            else:
-                assert least - 1e-3 <= own <= most + 1e-3
+            straight = rise(s["pitch"], 0.0, s["most"], s["at"]) - s["depth"]
+            if least <= straight <= most:
+                plain += 1
+                assert got.pitch_pct_per_rod == 0
+                assert got.words == "can still make it straight on"
+            room = s["half"] / 2
+            wish = straight if least <= straight <= most else min(max(straight, least + room), most - room)
+            aim = min(max(wish, low), high)
+            edges += aim != wish
+            assert least - 1e-3 <= own <= most + 1e-3
+            worst = max(worst, abs(own - aim) if low + 2e-3 < aim < high - 2e-3 else 0.0)
             x, _ = stepped(s["pitch"], k, s["most"], until_m=s["at"])
             worst = max(worst, abs(float(np.interp(s["at"], x, np.arange(len(x)) * 2e-3)) - got.rods * s["rod"]))
         else:
@@ -105,6 +110,7 @@ def test_can_make_against_stepping_on_500_states():
     assert worst < 1e-3
     assert min(made, cut) > 50
     assert edges > 5
+    assert plain > 20
 
 
 def ground_of(rng):
@@ -239,6 +245,21 @@ def test_words():
     assert exit_at(State(depth_m=2.0, pitch_pct=20.0), radius_m=30.0, units="us").words.startswith(
         "comes out 32.8 ft ahead at +20 %"
     )
+
+
+def test_straight_on_wherever_that_passes_and_the_least_steering_where_not():
+    """A window 0.8 m high with its middle 0.3 m from the straight path, above it, below it, and then beyond its edge."""
+    state, what = State(depth_m=2.0, pitch_pct=-30.0), {"at_m": 9.0, "radius_m": 30.0, "rod_m": 3.0}
+    for middle in (-4.4, -4.7, -5.0):
+        got = can_make(state, **what, least_z=middle - 0.4, most_z=middle + 0.4)
+        assert (got.pitch_pct_per_rod, got.words) == (0.0, "can still make it straight on")
+    for middle, side in ((-4.0, 1), (-5.4, -1)):
+        got = can_make(state, **what, least_z=middle - 0.4, most_z=middle + 0.4)
+        k = math.atan(got.pitch_pct_per_rod / 100) / 3.0
+        assert rise(-30.0, k, None, 9.0) - 2.0 == pytest.approx(middle - side * 0.2, abs=1e-3)
+        assert math.copysign(1, got.pitch_pct_per_rod) == side
+    dips = State(depth_m=2.0, pitch_pct=0.0, ground=((0.0, 0.0), (4.5, -2.4), (9.0, 0.0)))
+    assert not can_make(dips, **what, least_z=-2.5, most_z=-1.5).possible  # straight on comes out of the ground
 
 
 def test_a_dip_on_the_way_is_told():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from dataclasses import replace
 
@@ -11,7 +12,7 @@ from node import run_js
 from page_case import FINE, RADIUS_M, ROD_M, case, entry, in_file, leg, read
 
 from loopgis.field.compare import drift, drift_words
-from loopgis.field.path import traverse
+from loopgis.field.path import ACCURACY, traverse
 
 TRACK = """([jobs, legs]) => legs.map(([b, leg]) =>
     [Core.track(jobs[b], jobs[b].bores[0], leg), Core.head(jobs[b], jobs[b].bores[0], leg)])"""
@@ -220,54 +221,156 @@ STEER = """([job, legs]) => legs.map((leg) => { const bore = job.bores[0], head 
     return [head, Core.steer(job, bore, head)]; })"""
 
 
-def test_the_plans_own_words_while_the_head_is_within_half_its_tube():
+def test_on_the_plan_the_turn_is_the_plans_own():
     c = case(bend_deg=20.0)
     legs = [
-        leg(read(c, np.random.default_rng(k), rods=k, same=False, depth_share=0.005, pitch_err=0.1))
+        leg(read(c, np.random.default_rng(k), rods=k, same=False, depth_share=1e-4, pitch_err=0.01))
         for k in (1, 4, 9, 18)
     ]
     got = run_js(STEER, [c.job, [None, *legs]])
     rows = c.bore["rod"]
-    assert [s["action"] for _, s in got] == [rows[k]["action"] for k in (0, 1, 4, 9, 18)]
-    assert [s["correction"] for _, s in got] == [""] * 5
+    assert got[0][1]["action"] == rows[0]["action"]
     assert [(s["target"] or {}).get("rod") for _, s in got] == [1, 2, 5, 10, None]
-    assert got[2][1]["target"] == {k: rows[5][k] for k in ("rod", "depth_m", "pitch_pct")}
-    assert got[2][1]["change_pct"] == pytest.approx(rows[5]["pitch_pct"] - got[2][0]["pitch_pct"])
-    for k, (_, s) in zip((1, 4, 9), got[1:4], strict=True):
-        said = rows[k]["action"]
-        assert s["clock"] == (said.split("(")[1].rstrip(")").replace(":00", " o'clock") if "(" in said else "")
+    for k, (head, s) in zip((1, 4, 9), got[1:4], strict=True):
+        assert s["target"]["depth_m"] == pytest.approx(rows[k + 1]["depth_m"], abs=0.06)
+        assert s["target"]["pitch_pct"] == pytest.approx(rows[k + 1]["pitch_pct"], abs=2.0)
+        assert s["change_pct"] == pytest.approx(s["target"]["pitch_pct"] - head["pitch_pct"])
 
 
 @pytest.mark.parametrize(
-    ("right", "low", "words", "clocks"),
-    [
-        (0.0, 0.4, "up", {"12 o'clock"}),
-        (0.0, -0.4, "down", {"6 o'clock"}),
-        (0.45, 0.0, "left", {"9 o'clock"}),
-        (-0.3, 0.3, "up and right", {"1 o'clock", "1:30", "2 o'clock"}),
-        (0.3, -0.3, "down and left", {"7 o'clock", "7:30", "8 o'clock"}),
-    ],
+    ("right", "low", "words"),
+    [(0.0, 0.4, "up"), (0.0, -0.4, "down"), (0.45, 0.0, "left"), (-0.45, 0.0, "right")],
 )
-def test_a_head_beyond_half_its_tube_is_led_back_within_two_rods(right, low, words, clocks):
+def test_a_head_off_its_plan_is_led_back(right, low, words):
     c = case()
-    went = {"right_m": right, "low_m": lambda k: low * min(k, 6) / 6}  # over six rods, level with the plan since
-    entries = read(c, np.random.default_rng(1), rods=9, **went, same=False, depth_share=1e-4, pitch_err=0.01)
-    ((head, told),) = run_js(STEER, [c.job, [leg(entries)]])
-    assert head["off_m"] > head["tube_m"] / 2
-    assert told["correction"].startswith(f"{words}: ")
-    assert told["clock"] in clocks
-    assert told["action"] == f"steer {told['correction']}"
-    if "hard" not in told["correction"]:
-        # an arc with that change of pitch per rod rises over two rods by what is missing
-        per_rod = float(told["correction"].split(", ")[1].split()[0])
-        assert (2 * ROD_M) ** 2 / 2 * per_rod / 100 / ROD_M == pytest.approx(np.hypot(right, low), abs=0.08)
-
-
-def test_a_correction_is_never_harder_than_the_rods_bend():
-    c = case(units="us")
-    entries = read(c, np.random.default_rng(1), rods=9, low_m=lambda k: 0.2 * k, same=False, depth_share=1e-4)
+    went = {
+        "right_m": lambda k: right * min(k, 6) / 6,
+        "low_m": lambda k: low * min(k, 6) / 6,
+    }  # over six rods, level with the plan since
+    entries = read(
+        c, np.random.default_rng(1), rods=7 if right else 9, **went, same=False, depth_share=1e-4, pitch_err=0.01
+    )
     ((_, told),) = run_js(STEER, [c.job, [leg(entries)]])
-    assert told["correction"] == "up: 12 o'clock, as hard as the rods bend"
+    assert words in told["correction"]
+    assert told["action"].startswith("steer ")
+
+
+def test_the_change_told_starts_from_where_the_head_points():
+    """Planned level, the head at another pitch: the words' target is the pitch now and the change, never the plan's next row."""
+    c = case()
+    entries = read(c, np.random.default_rng(1), rods=9, same=False, depth_share=1e-4, pitch_err=0.01)
+    entries[-1] = replace(entries[-1], pitch_pct=entries[-1].pitch_pct - 6.0)
+    ((head, told),) = run_js(STEER, [c.job, [leg(entries)]])
+    to = float(re.search(r"up (\d+) % to ([+-]\d+) %", told["action"])[2])
+    assert to == pytest.approx(head["pitch_pct"] + told["change_pct"], abs=0.6)
+    assert told["change_pct"] > 3
+
+
+OBEYS = """(runs) => runs.map(({ job, slips, every, noise, ignored }) => {
+  const bore = job.bores[0], rows = bore.rod, path = bore.path, out = [], entries = [], rod = job.rod_m;
+  const [p0, p1] = bore.painted, long = Math.hypot(p1[0] - p0[0], p1[1] - p0[1]);
+  const way = [(p1[0] - p0[0]) / long, (p1[1] - p0[1]) / long];
+  const plan = (t, c) => { let n = 1; while (n < path.length - 1 && path[n][0] < t) n += 1; const [a, b] = [path[n - 1], path[n]];
+    return a[c] + (b[c] - a[c]) * (t - a[0]) / (b[0] - a[0]); };
+  let [x, y, z, pitch] = [rows[0].x, rows[0].y, rows[0].z_m, rows[0].pitch_pct], t = 0;
+  let az = rows[0].azimuth_deg * Math.PI / 180 + Math.atan(slips[0] / 100);
+  for (let k = 1; k < rows.length; k += 1) {
+    const head = entries.length ? Core.head(job, bore, { start: null, rods: entries, exit: null }) : null;
+    const [up, right] = head ? Core.steer(job, bore, head).turn_pct : [rows[1].pitch_pct - rows[0].pitch_pct, 0];
+    const next = pitch + up, turn = (ignored ? 0 : right) / 100 + (slips[k] || 0) / 100;
+    const mean = (Math.atan(pitch / 100) + Math.atan(next / 100)) / 2, course = az + turn / 2, run = rod * Math.cos(mean);
+    x += run * Math.sin(course); y += run * Math.cos(course); z += rod * Math.sin(mean); pitch = next; az += turn;
+    for (let n = 0; n < 4; n += 1) { // where the plan is nearest
+      const h = 0.01, ax = (plan(t + h, 3) - plan(t - h, 3)) / (2 * h), ay = (plan(t + h, 4) - plan(t - h, 4)) / (2 * h);
+      t += ((x - plan(t, 3)) * ax + (y - plan(t, 4)) * ay) / (ax * ax + ay * ay);
+    }
+    const h = 0.01, ahead = (c) => plan(t + h, c) - plan(t - h, c);
+    const side = (x - plan(t, 3)) * ahead(4) - (y - plan(t, 4)) * ahead(3);
+    const deep = plan(t, 2) - z, off = (x - p0[0]) * way[1] - (y - p0[1]) * way[0], e = noise ? noise[k] : [0, 0, 0, 0, 0];
+    entries.push({ entry_id: "A-" + k, event: "rod", rod: k, depth_m: deep * (1 + e[0]) + e[1], pitch_pct: pitch + e[2] + e[3],
+      offset_m: k % every ? null : off + e[4], x: null, y: null });
+    out.push([side / (2 * h), z - plan(t, 1), bore.tube_m + bore.tube_share * Math.max(deep, 0), pitch]);
+  }
+  return out; })"""
+"""Every order is followed; slips: turns by rod, percent, that nobody ordered. By rod: right, above, tube, pitch."""
+
+
+def plans():
+    """Ten plans: straight and bent in plan, shallow and deep, on level and rising ground."""
+    return [
+        case(rods=24, deep_m=deep, entry_pct=entry, bend_deg=bend, slope=slope, azimuth_deg=15.0 + 35.0 * n)
+        for n, (deep, entry, bend, slope) in enumerate(
+            [
+                (4.0, -30.0, 0.0, 0.0),
+                (4.6, -35.0, 0.0, 0.0),
+                (3.0, -25.0, 0.0, 0.0),
+                (4.5, -30.0, 0.0, 0.02),
+                (4.0, -40.0, 0.0, -0.03),
+                (2.5, -20.0, 0.0, 0.0),
+                (4.0, -30.0, 10.0, 0.0),
+                (4.6, -30.0, -8.0, 0.03),
+                (3.5, -35.0, 5.0, 0.0),
+                (5.0, -35.0, 0.0, 0.0),
+            ]
+        )
+    ]
+
+
+def noise(c, rng):
+    """Errors of the reads (path.Accuracy) by rod: share of the depth, depth, pitch shared by all, pitch, offset."""
+    rows = c.bore["rod"]
+    same, tilt = rng.normal(0, ACCURACY.depth_same_share), rng.normal(0, ACCURACY.pitch_same_pct)
+    found = []
+    for r in rows:
+        factor = 2 if r["depth_m"] > 4.572 or abs(r["pitch_pct"]) > 30 else 1
+        own = max(ACCURACY.depth_share * r["depth_m"], ACCURACY.least_m) * factor
+        both = float(np.hypot(own, ACCURACY.depth_same_share * factor * r["depth_m"]))
+        found.append([same, rng.normal(0, own), tilt, rng.normal(0, ACCURACY.pitch_pct), rng.normal(0, both)])
+    return found
+
+
+def obeyed(runs):
+    return [np.array(rows).T for rows in run_js(OBEYS, runs, bare=False)]
+
+
+@pytest.mark.parametrize("slips", [(3.0, 2.0), (-3.0, -2.0), (3.0, -2.0)])
+@pytest.mark.parametrize("every", [1, 2])
+def test_a_head_that_obeys_comes_back_and_does_not_snake(slips, every):
+    """A heading slip at the entry and another at rod 3, exact readings, ten plans, an offset at every or at every second rod."""
+    runs = [{"job": c.job, "slips": [slips[0], 0, 0, slips[1]], "every": every} for c in plans()]
+    for side, above, tube, _ in obeyed(runs):
+        assert np.abs(side[8:] / tube[8:]).max() < 0.5
+        assert (np.hypot(side, above) < tube).all()
+        first = np.flatnonzero(side * slips[0] < 0)
+        assert not first.size or np.abs(side[first[0] :]).max() < 0.25  # the second slip may go the other way
+        if slips[0] * slips[1] > 0:
+            assert (side * np.sign(slips[0])).min() > -0.15
+        assert np.abs(above).max() < 0.1
+
+
+@pytest.mark.parametrize("every", [1, 2])
+def test_a_head_that_obeys_stays_in_its_tube_with_the_locators_errors(every):
+    """150 bores, two slips each, with offsets at every rod; 300 at every second."""
+    rng, made = np.random.default_rng(3 + every), plans()
+    ways = rng.choice([-1, 1], size=150 * every).tolist()
+    runs = [
+        {"job": c.job, "slips": [3.0 * way, 0, 0, 2.0 * way], "every": every, "noise": noise(c, rng)}
+        for c, way in zip(made * (len(ways) // 10), ways, strict=True)
+    ]
+    stayed = [bool((np.hypot(side, above) <= tube).all()) for side, above, tube, _ in obeyed(runs)]
+    assert np.mean(stayed) >= 0.9, f"{sum(stayed)} of {len(ways)} stay in their tubes"
+
+
+def test_a_head_that_obeys_no_turn_sideways_is_told_to_turn_until_it_does():
+    c = plans()[0]
+    runs = [{"job": c.job, "slips": [3.0], "every": 1, "ignored": True}]
+    ((side, *_),) = obeyed(runs)
+    assert side[-1] > 1.5
+    went = {"right_m": lambda k: 0.09 * k}
+    entries = read(c, np.random.default_rng(1), rods=9, **went, same=False, depth_share=1e-4, pitch_err=0.01)
+    ((_, told),) = run_js(STEER, [c.job, [leg(entries)]])
+    assert told["turn_pct"][1] < -3
+    assert re.search(r"left \d+ %", told["action"])
 
 
 # ---- questions
@@ -308,6 +411,42 @@ def test_missing_rods():
     assert asked(c, [e for e in rows if e.rod not in {3, 8}], new)[0]["words"] == "rod 8 not read"
     far = asked(c, rows, replace(new, rod=30_000))
     assert [q["code"] for q in far] == ["impossible"]
+
+
+def test_offsets_that_nobody_reads_are_asked_for_at_every_fourth_rod():
+    c = case()
+    rows = read(c, np.random.default_rng(7), same=False, depth_share=1e-3, pitch_err=0.05)
+    blind = [replace(e, offset_m=None) if e.rod > 3 else e for e in rows]
+    told = one_by_one([(c, blind)])[0]
+    assert [k + 1 for k, found in enumerate(told) if "offset" in found] == [7, 11, 15]
+    (seventh,) = asked(c, blind[:7], blind[7])
+    words = "left or right was not read since rod 3: nobody will know where the bore lies sideways"
+    assert seventh == {"code": "offset", "words": words, "fix": None}
+    assert asked(c, blind[:7], rows[7]) == []
+    late = asked(c, blind[:7], blind[8])  # rod 7 was not read at all
+    assert [q["code"] for q in late] == ["missing", "offset"]
+    none = [replace(e, offset_m=None) for e in rows]
+    assert asked(c, none[:4], none[4])[0]["words"].startswith("left or right was not read yet: ")
+
+
+@pytest.mark.parametrize("away", [5.0, -5.0, 0.0])
+def test_straight_on_is_told_only_where_the_head_points_as_planned(away):
+    """A head at its planned place that points otherwise: the change, the pitch it leads to and the depth are the rod's own."""
+    c = case()
+    row, after = c.bore["rod"][1:3]
+    at = {"rod": 1, "plan_m": row["plan_m"], "pitch_pct": row["pitch_pct"] + away, "best_z_m": row["z_m"]}
+    at |= {"ground_m": row["ground_m"], "side_m": 0.0, "side_per_m": 0.0}
+    told = run_js("([job, at]) => Core.steer(job, job.bores[0], at)", [c.job, at])
+    if not away:
+        assert (told["action"], told["clock"]) == ("straight on at -30 %", "")
+        return
+    assert told["change_pct"] * away < 0
+    assert told["target"]["pitch_pct"] == pytest.approx(at["pitch_pct"] + told["change_pct"])
+    way = "down" if away > 0 else "up"
+    size, to = abs(told["change_pct"]), told["target"]["pitch_pct"]
+    assert told["action"] == f"steer {way} {size:.0f} % to {to:+.0f} %"
+    mean = (np.arctan(at["pitch_pct"] / 100) + np.arctan(to / 100)) / 2
+    assert told["target"]["depth_m"] == pytest.approx(after["ground_m"] - row["z_m"] - ROD_M * np.sin(mean))
 
 
 def test_a_rod_read_again():

@@ -582,11 +582,10 @@ globalThis.Core = (() => {
       };
     }
     if (at <= SAME_M) return { possible: true, pitch_pct_per_rod: 0, rods: 0, miss_m: 0, words: "is there" };
-    const middle = (least + most) / 2;
-    let aim = clip(middle, low, high);
-    if (middle < low && most <= high) aim = most;
-    else if (middle > high && least >= low) aim = least;
-    const curvature = clip(curvatureOf(start, at, aim + state.depth_m, steepest), -1 / radius, 1 / radius);
+    const straight = riseOf(start, at, 0, steepest)[0] - state.depth_m, room = (most - least) / 4;
+    const passes = least <= straight && straight <= most;
+    const aim = clip(clip(straight, least + room, most - room), low, high);
+    const curvature = passes ? 0 : clip(curvatureOf(start, at, aim + state.depth_m, steepest), -1 / radius, 1 / radius);
     const perRod = rod * Math.abs(curvature) < Math.PI / 2 ? 100 * Math.tan(rod * curvature) : null;
     const rods = drilledOf(start, at, curvature, steepest) / rod;
     const [out, where] = outOfGround(state, start, at, curvature, steepest);
@@ -839,7 +838,7 @@ globalThis.Core = (() => {
     /** Distance along the plan, on the ground, of a place beside it; the plan goes on straight at both ends. */
     const planAt = ({ i, w }) => plan[i] + w * (plan[i + 1] - plan[i]);
     const heights = (p) => interp(planAt(beside(p)), plan, ground);
-    return { plan, xyz, ground, step, station, beside, planAt, heights };
+    return { plan, xyz, ground, step, station, beside, planAt, heights, heights_m: xyz.map((p) => p[2]) };
   };
 
   /** A place of the log's file in the job's frame, [NaN, NaN] without one; the inverse of job.to_file. */
@@ -1258,7 +1257,7 @@ globalThis.Core = (() => {
     }
     return {
       number: r.number, station: r.station, xyz: found.xyz, offset: found.right,
-      error: found.error, ground: found.ground, depth: r.depth, pitch,
+      error: found.error, ground: found.ground, depth: r.depth, pitch, side_read: r.number.map((k) => r.usedOffset[k] || r.usedPlace[k]),
       pitch_used: found.pitch, used: r.used, gap, allowed, explained: gap.map((_, k) => explained(r, found, gap, k)), away,
       ...drift, problems: [...new Set(r.problems)],
     };
@@ -1271,18 +1270,18 @@ globalThis.Core = (() => {
    * bears out, else by all that was read; best_z_m, error_z_m: height by all that was read, and its standard error; plan_m: along
    * the plan on the ground; right_m, down_m, off_m: off the plan, by all that was read; closure: {gap_m, allowed_m, ok, usual: the
    * errors of the reads explain it} or null; out: it came out of the ground; drift: one line or "", left_tube, both empty when it is
-   * out; right_per_m: how right_m grows by drilled metre.
+   * out; right_per_m: how right_m grows by drilled metre; side_m, side_per_m: the same as steering has them, what was ordered taken in.
    */
   const head = (job, bore, legRead) => {
     const found = track(job, bore, legRead);
-    return found ? headOf(job, found) : null;
+    return found ? headOf(job, bore, found) : null;
   };
   /** True where the head is out of the ground: in the last rod, of which only a part is drilled. */
   const isOut = (found, k) => found.ground[k] - found.xyz[k][2] < OUT_M;
-  const headOf = (job, found) => {
+  const headOf = (job, bore, found) => {
     const k = found.number.length - 1, away = found.away[k], ground = found.ground[k];
     const z = found.used[k] ? ground - found.depth[k] : found.xyz[k][2];
-    const out = isOut(found, k), left = !out && found.off[k] > found.tube[k];
+    const out = isOut(found, k), left = !out && found.off[k] > found.tube[k], [sideM, sidePerM] = sideOf(job, bore, found);
     const closed = Number.isFinite(found.gap[k]) && {
       gap_m: found.gap[k], allowed_m: found.allowed[k], ok: Math.abs(found.gap[k]) <= found.allowed[k], usual: found.explained[k],
     };
@@ -1290,7 +1289,7 @@ globalThis.Core = (() => {
       rod: k, station_m: found.station[k], plan_m: away.plan, depth_m: ground - z, z_m: z, ground_m: ground,
       pitch_pct: found.pitch_used[k], offset_m: found.offset[k], x: found.xyz[k][0], y: found.xyz[k][1], closure: closed || null,
       off_m: found.off[k], tube_m: found.tube[k], right_m: away.right, down_m: away.down, best_z_m: found.xyz[k][2],
-      error_z_m: found.error[k][2], out, left_tube: left, right_per_m: found.right_per_m,
+      error_z_m: found.error[k][2], out, left_tube: left, right_per_m: found.right_per_m, side_m: sideM, side_per_m: sidePerM,
       drift: left || (found.told[k] && !out) ? driftLine(job.units, left ? "has left its tube" : "drifts", away, found.tube[k]) : "",
     };
   };
@@ -1325,52 +1324,92 @@ globalThis.Core = (() => {
     return [next.pitch_pct - now.pitch_pct, 100 * Math.tan((remainder(next.azimuth_deg - now.azimuth_deg, 360) * Math.PI) / 180)];
   };
 
+  const BACK_RODS = 3, BACK_RODS_SIDE = 4; // rods over which the head is led back to the plan in height, sideways: house choices, no source
+  const SIDE_SHARE = 0.4; // of the rods' bend that sideways may have where height wants all of it: house choice, no source
+  const SMALL_PCT = 1; // smaller changes over a rod are not ordered: pitch is read to a percent. House choice, no source
   /**
-   * What to steer over the next rod: {action: words, clock: "" when straight on, correction: "" while the head is within half its
-   * tube, else words that bring it back within two rods, target: {rod, depth_m, pitch_pct} or null behind the last, change_pct: from
-   * the pitch now to the target's, null before the first rod}. at: of `head`, null before the first rod.
+   * What to steer over the next rod, from where the head points now: {action: words, clock: "" when straight on, correction: "" when
+   * the plan's own turn is all, target: {rod, depth_m, pitch_pct} that the rod will reach, or null behind the last, change_pct: of
+   * pitch, null before the first rod, turn_pct: [up, right] that is ordered}. at: of `head`, null before the first rod.
    */
   const steer = (job, bore, at) => {
     const k = at ? at.rod : 0, row = bore.rod[k], next = bore.rod[k + 1];
-    const target = next ? { rod: next.rod, depth_m: next.depth_m, pitch_pct: next.pitch_pct } : null;
-    const change = at && next ? next.pitch_pct - at.pitch_pct : null;
-    const [up, right] = plannedTurn(bore, k);
-    const plain = {
-      action: row ? row.action : "the plan ends here", clock: k && Math.hypot(up, right) >= STEER_PCT ? clock(up, right) : "",
-      correction: "", target, change_pct: change,
+    const planned = next ? { rod: next.rod, depth_m: next.depth_m, pitch_pct: next.pitch_pct } : null;
+    if (!at || !next) {
+      const action = row ? row.action : "the plan ends here";
+      return { action, clock: "", correction: "", target: planned, change_pct: null, turn_pct: [0, 0] };
+    }
+    const [planUp, planRight] = plannedTurn(bore, k), [up, right, hard] = turnFor(job, planOf(bore), bore, at);
+    const pitch = at.pitch_pct + up, mean = (Math.atan(at.pitch_pct / 100) + Math.atan(pitch / 100)) / 2;
+    const depth = next.ground_m - (at.best_z_m + job.rod_m * Math.sin(mean));
+    const ways = [
+      up ? `${up > 0 ? "up" : "down"} ${fixed(Math.abs(up), 0)} % to ${signed(pitch, 0)} %` : "",
+      right ? `${right > 0 ? "right" : "left"} ${fixed(Math.abs(right), 0)} %` : "",
+    ].filter(Boolean).join(" and ");
+    const own = Math.hypot(up - planUp, right - planRight) < SMALL_PCT;
+    return {
+      action: ways ? `steer ${ways}${hard ? ", as hard as the rods bend" : ""}` : `straight on at ${signed(at.pitch_pct, 0)} %`,
+      clock: ways ? clock(up, right) : "", correction: own ? "" : `${ways || "straight on"}: back to the plan`,
+      target: { rod: next.rod, depth_m: Math.max(depth, 0), pitch_pct: pitch }, change_pct: up, turn_pct: [up, right],
     };
-    if (!at || !next || at.off_m <= at.tube_m / 2) return plain;
-    const [turnUp, turnRight, hard] = backToPlan(job, bore, at);
-    if (Math.hypot(turnUp, turnRight) < STEER_PCT) return { ...plain, correction: "straight on brings it back to the plan" };
-    const ways = [Math.abs(turnUp) >= STEER_PCT ? (turnUp > 0 ? "up" : "down") : "",
-      Math.abs(turnRight) >= STEER_PCT ? (turnRight > 0 ? "right" : "left") : ""].filter(Boolean).join(" and ");
-    const face = clock(turnUp, turnRight);
-    const size = hard ? "as hard as the rods bend" : `${fixed(Math.hypot(turnUp, turnRight), 0)} % per rod`;
-    const correction = `${ways}: ${face}, ${size}`;
-    return { ...plain, action: `steer ${correction}`, clock: face, correction };
   };
-  /** Steady change over two rods that leads back to the plan, cut to what rods bend: [up %, right %, cut]; an arc rises L^2 / 2R. */
-  const backToPlan = (job, bore, at) => {
-    const plan = planOf(bore), long = 2 * job.rod_m, angle = Math.atan(at.pitch_pct / 100);
-    const there = at.plan_m + long * Math.cos(angle), last = plan.step.length - 1, end = plan.plan[last + 1];
-    const slope = plan.step[last][2] / Math.max(end - plan.plan[last], 1e-9);
-    const aim = interp(there, plan.plan, plan.xyz.map((p) => p[2])) + Math.max(there - end, 0) * slope;
-    const z = aim - (at.best_z_m + long * Math.sin(angle));
-    const up = (200 * z) / (long * long) * job.rod_m / Math.cos(angle);
-    const turns = [0, 1].map((j) => plannedTurn(bore, at.rod + j)[1]);
-    const right = (-200 * (at.right_m + at.right_per_m * long)) / (long * long) * job.rod_m + sum(turns) / 2;
-    const size = Math.hypot(up, right), most = changePct(job);
-    return size > most ? [(up * most) / size, (right * most) / size, true] : [up, right, false];
+  /**
+   * Change of pitch and heading over the next rod, percent, what is too small to order left out: [up, right, cut to what rods bend].
+   * Off by d and leaving by v per metre, the turn that ends on the plan and along it after T metres with the least bending begins with
+   * -(6 d / T^2 + 4 v / T) per metre (D: least effort of d'' = u). Height goes first, sideways gets what is left of the bend, with
+   * two fifths of it at least, which cost the height a twelfth.
+   */
+  const turnFor = (job, plan, bore, at) => {
+    const back = (d, v, rods) => ((-100) * ((6 * d) / (rods * job.rod_m) + 4 * v)) / rods;
+    const along = bore.rod.map((r) => r.plan_m), pitches = bore.rod.map((r) => r.pitch_pct);
+    const here = interp(at.plan_m, along, pitches), run = job.rod_m * Math.cos(Math.atan(at.pitch_pct / 100));
+    const high = at.best_z_m - interp(at.plan_m, plan.plan, plan.heights_m);
+    const wantUp = interp(at.plan_m + run, along, pitches) - here + back(high, (at.pitch_pct - here) / 100, BACK_RODS);
+    const wantRight = plannedTurn(bore, at.rod)[1] + back(at.side_m, at.side_per_m, BACK_RODS_SIDE);
+    const most = changePct(job), held = Math.min(Math.abs(wantRight), SIDE_SHARE * most), highest = Math.sqrt(most ** 2 - held ** 2);
+    const up = clip(wantUp, -highest, highest), room = Math.sqrt(Math.max(most ** 2 - up ** 2, 0));
+    const right = clip(wantRight, -room, room), large = (v) => (Math.abs(v) >= SMALL_PCT ? v : 0);
+    return [large(up), large(right), Math.hypot(wantUp - up, wantRight - right) > SMALL_PCT];
+  };
+  /** One standard deviation of a rod's turn: share of the rods' bend that nobody ordered, share of what was ordered. House choices, no source. */
+  const STRAY_SHARE = 0.05, DOUBT_SHARE = 0.25;
+  /**
+   * Distance right of the plan and its growth by metre after the last rod: [side_m, side_per_m]. Where a head points shows late from
+   * offsets alone, so what was ordered at each rod is taken in, part of it in doubt, and the offsets correct it by their errors
+   * (Kalman's filter of place and heading, from memory). A head that follows no order is found by and by.
+   */
+  const sideOf = (job, bore, found) => {
+    const plan = planOf(bore), long = job.rod_m, heading = Math.tan((2 * ACCURACY.heading_deg * Math.PI) / 180);
+    const stray = (STRAY_SHARE * changePct(job)) / 100;
+    let [d, v, dd, dv, vv] = [found.away[0].right, 0, ACCURACY.least_m ** 2, 0, heading ** 2];
+    for (let k = 1; k < found.number.length; k += 1) {
+      const at = {
+        rod: k - 1, plan_m: found.away[k - 1].plan, pitch_pct: found.pitch_used[k - 1], best_z_m: found.xyz[k - 1][2], side_m: d, side_per_m: v,
+      };
+      const isTold = k > 1 && bore.rod[k];
+      const turn = isTold ? (turnFor(job, plan, bore, at)[1] - plannedTurn(bore, k - 1)[1]) / 100 : 0;
+      const fresh = stray ** 2 + (DOUBT_SHARE * turn) ** 2;
+      d += long * (v + turn / 2);
+      v += turn;
+      [dd, dv, vv] = [dd + 2 * long * dv + long ** 2 * (vv + fresh / 4), dv + long * (vv + fresh / 2), vv + fresh];
+      if (!found.side_read[k]) continue;
+      const due = dd + found.error[k][1] ** 2, gain = [dd / due, dv / due], miss = found.away[k].right - d;
+      d += gain[0] * miss;
+      v += gain[1] * miss;
+      [dd, dv, vv] = [dd * (1 - gain[0]), dv * (1 - gain[0]), vv - gain[1] * dv];
+    }
+    return [d, v];
   };
 
   // ---- what is asked about a reading as soon as it is recorded
 
   const FEET = 1 / FT_M;
+  const BLIND_RODS = 4; // rods without left or right after which it is asked for: house choice, no source
   const SLIP_PCT = 2.5; // a smaller pitch than this is not asked about for its sign: house choice, no source
 
   /**
    * What to ask the crew about a reading that was recorded after `legRead`: [{code, words, fix: null or fields of the entry that
-   * would mend it}]. A slip hides what only follows from it. codes: missing, again, roll, impossible, sign, jump, feet,
+   * would mend it}]. A slip hides what only follows from it. codes: missing, offset, again, roll, impossible, sign, jump, feet,
    * depth, closure, tube, drift. The last three are told at the rod at which they begin, not again at every rod after it.
    */
   const checks = (job, bore, legRead, entry) => {
@@ -1408,6 +1447,13 @@ globalThis.Core = (() => {
     if (entry.rod > MOST_RODS) return [ask("impossible", `rod ${entry.rod} is more than any bore has, the plan has ${bore.rods}`)];
     const asked = [], missing = range(entry.rod).filter((k) => k > lastRod);
     if (missing.length) asked.push(ask("missing", `rod${plural(missing)} ${spans(missing)} not read`));
+    const sideways = (e) => isFigure(e.offset_m) || (isFigure(e.x) && isFigure(e.y));
+    const known = Math.max(0, ...others.filter((e) => e.rod < entry.rod && sideways(e)).map((e) => e.rod));
+    const fours = (rod) => Math.floor(Math.max(rod - known, 0) / BLIND_RODS);
+    if (!sideways(entry) && fours(entry.rod) > fours(lastRod)) {
+      const since = known ? `since rod ${known}` : "yet";
+      asked.push(ask("offset", `left or right was not read ${since}: nobody will know where the bore lies sideways`));
+    }
     const same = others.find((e) => e.rod === entry.rod);
     if (same) {
       const depth = isFigure(same.depth_m) ? length(same.depth_m, job.units, 2) : "no depth";

@@ -76,12 +76,12 @@ const Forms = (() => {
     abandon: {
       title: "GIVE UP FROM ROD", event: "abandon",
       asks: [["rod", "rods given up from", "rod", true]],
-      limits: () => ["The hole stays in the ground and on record. The rods before it belong to the next try too; 0 gives up the entry itself."],
+      limits: () => ["The hole stays in the ground and on record. The rods before it belong to the next try too."],
     },
     note: { title: "REMARK", event: "note", asks: [], limits: () => [], words: true },
   };
 
-  /* Builds the form of a record. app: {job, bore, next, units, me(), locate(), record(what, lines), back}. */
+  /* Builds the form of a record. app: {job, bore, next, last, units, me(), locate(), record(what, title), back}. */
   const build = (name, app) => {
     const form = RECORDS[name];
     const { job, bore, units } = app;
@@ -104,11 +104,17 @@ const Forms = (() => {
       sign.hidden = !(active && isSigned(active));
       sign.textContent = active && signs[active.id] ? "\u2212 to +" : "+ to \u2212";
     };
-    const press = k => { if (active) { given[active.id] = typedOn(given[active.id] || "", k); refresh(); } };
+    const fresh = new Set();   // fields that still hold what the page put there: the first key takes its place
+    const press = k => {
+      if (!active) return;
+      given[active.id] = typedOn(fresh.has(active.id) ? "" : given[active.id] || "", k);
+      fresh.delete(active.id);
+      refresh();
+    };
     const sign = key("", () => { if (active) { signs[active.id] = !signs[active.id]; refresh(); } }, { class: "key signs", id: "signs" });
     for (const f of fields) boxes[f.id] = el("button", { type: "button", class: "field small", "data-field": f.id, tap: () => { active = f; refresh(); boxes[f.id].scrollIntoView({ block: "nearest" }); } });
     if (name === "start") signs.pitch_pct = (bore.rod[0].pitch_pct || 0) < 0;
-    if (name === "abandon") given.rod = String(Math.max(app.next - 1, 0));
+    if (name === "abandon") { given.rod = String(app.last); fresh.add("rod"); }
     active = window.innerWidth < 600 ? null : fields[0] || null;   // on a phone the keys come when a figure is touched
 
     const read = f => {
@@ -127,6 +133,12 @@ const Forms = (() => {
     const done = () => {
       const lacking = fields.filter(f => f.must && read(f) === null);
       if (lacking.length) { put(message, `Type first: ${lacking.map(f => f.label).join(", ")}.`); active = lacking[0]; refresh(); return; }
+      const from = read({ id: "rod", what: "rod" });
+      if (name === "abandon" && (Math.round(from) < 1 || Math.round(from) > app.last)) {
+        put(message, app.last ? `Rod ${app.last} is the last one read: give up from a rod between 1 and ${app.last}.` : "No rod of this bore was read.");
+        fresh.add("rod");
+        return;
+      }
       const text = remark.value.trim();
       if (form.words && !text) { put(message, "Write the remark first."); return; }
       const own = ["rod", "x", "y", "accuracy_m", "pitch_pct"];
@@ -137,8 +149,7 @@ const Forms = (() => {
         if (own.includes(f.id)) what[f.id] = f.id === "rod" ? Math.round(value) : value; else what.values[f.id] = value;
       }
       if ((what.x === undefined) !== (what.y === undefined)) { put(message, "Give both map figures, x and y, or none."); return; }
-      const lines = form.verdict ? form.verdict({ job, bore, units, values: what.values, isField }) : [];
-      app.record(what, lines, form.title);
+      app.record(what, form.title);
     };
 
     const where = form.field ? el("div", { class: "row" }, key(`BORE ${said(bore.bore_id, 12)}`, () => whole(false), { class: "key wide", id: "of-bore" }), key("WHOLE FIELD", () => whole(true), { class: "key wide", id: "of-field" })) : null;
@@ -159,10 +170,16 @@ const Forms = (() => {
     refresh();
     return section;
   };
+  /* What a record missed of its limits, in words; none for one that lacks figures. */
+  const missed = (entry, job, bore, units) => {
+    const form = RECORDS[entry.event], v = entry.values;
+    if (form.asks.some(([id, , , must]) => must && !isFigure(v[id]))) return [];
+    return form.verdict({ job, bore, units, values: v, isField: entry.bore_id === "" }).map(line => line.replace(MISSED, `${MISSED}${form.title.toLowerCase()}: `));
+  };
   /* A figure of a record with the words and the unit that its form gives it. */
   const saidValue = (event, name, value, units) => {
     const ask = (RECORDS[event]?.asks || []).find(a => a[0] === name);
     return ask ? `${ask[1]} ${told(value, ask[2], units)}` : `${said(name, 20)} ${Number(value.toFixed(2))}`;
   };
-  return { build, pad, typedOn, figure, saidValue, RECORDS };
+  return { build, pad, typedOn, figure, missed, saidValue, RECORDS };
 })();

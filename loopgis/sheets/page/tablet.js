@@ -12,7 +12,7 @@
   const state = {
     view: "rod", bore: 0, units: job.units === "us" ? "us" : "metric",
     depth: "", pitch: "", down: null, active: "depth", armed: "", rod: null, extra: { roll: null, offset: "", right: true, remark: "" },
-    status: "", missed: [], last: null, me: null, watching: false, typing: false, asPlace: false,
+    status: "",  last: null, me: null, watching: false, typing: false, asPlace: false,
   };
   /* Bore and units as they were last time. */
   const recall = () => {
@@ -65,22 +65,37 @@
     return b.done ? ["out", "drilled before"] : ["none", `not begun${part}`];
   };
 
-  /* Questions that nobody answered yet, the newest reading first. An answer is a note that names the entry. */
+  /* Checks of a reading as it was made, kept until what stood before it changes. */
+  const checked = new Map();
+  const checksOf = (b, before, entry) => {
+    const name = `${b.bore_id} ${entry.entry_id} ${entry.hash} ${state.units}`;
+    const mark = [before.start, ...rodsOf(before)].map(e => (e ? e.hash : "")).join(" ");
+    const kept_ = checked.get(name);
+    if (kept_ && kept_.mark === mark) return kept_.found;
+    const found = careful(work(), j => Core.checks(j, b, before, entry), []);
+    checked.set(name, { mark, found });
+    return found;
+  };
+  const MOST_ASKED = 12;   // readings that are gone through for questions
+  /* Questions that nobody answered yet, the newest entry first; missed limits of records stand together. An answer is a note that names the entry. */
   const questions = b => {
     const standing = Core.standing(store.all());
     const answered = new Set(standing.filter(e => e.event === "note" && e.of).map(e => `${e.of} ${e.remark}`));
+    const isOpen = one => !answered.has(`${one.entry.entry_id} ${answerWords(one)}`);
     const leg = legOf(b);
-    const rods = rodsOf(leg).sort((a, z) => a.read_at < z.read_at ? 1 : -1).slice(0, 4);
-    const found = [];
-    for (const entry of rods) {
+    const newest = (a, z) => (a.read_at === z.read_at ? z.number - a.number : a.read_at < z.read_at ? 1 : -1);
+    const rods = [...rodsOf(leg), leg.start].filter(Boolean).sort(newest).slice(0, MOST_ASKED);
+    const found = rods.flatMap(entry => {
       const before = Core.current(standing.filter(e => e !== entry && (e.tablet === entry.tablet ? e.number < entry.number : e.read_at <= entry.read_at)), b.bore_id);
-      for (const check of careful(work(), j => Core.checks(j, b, before, entry), [])) {
-        if (!answered.has(`${entry.entry_id} ${answerWords(check)}`)) found.push({ ...check, entry });
-      }
-    }
-    return found;
+      return checksOf(b, before, entry).map(check => ({ ...check, entry }));
+    }).filter(isOpen);
+    if (leg.exit) found.push(...tooEarly(b, leg).map(words => ({ code: "early exit", words, fix: null, entry: leg.exit })).filter(isOpen));
+    const missed = standing.filter(e => Forms.RECORDS[e.event]?.verdict && (e.bore_id === b.bore_id || e.bore_id === "") && e.layout_id === job.layout_id)
+      .map(entry => ({ code: "missed", entry, lines: careful(work(), j => Forms.missed(entry, j, b, state.units), []) })).filter(m => m.lines.length && isOpen(m)).sort((a, z) => newest(a.entry, z.entry));
+    if (missed.length) found.push({ code: "missed", entry: missed[0].entry, missed });
+    return found.sort((a, z) => newest(a.entry, z.entry));
   };
-  const answerWords = check => `kept, asked about: ${check.code}`;
+  const answerWords = check => (check.code === "missed" ? "seen: missed" : `kept, asked about: ${check.code}`);
 
   /* The clock said in words; the plan's action without the clock in its brackets. */
   const clockWords = clock => {
@@ -140,7 +155,7 @@
       offset_m: offset === null ? null : kept(x.right ? offset : -offset, "length", state.units), remark: x.remark.trim(), ...me,
     };
     const { depth: d, pitch: p, down, rod, extra } = state;
-    Object.assign(state, { depth: "", pitch: "", down: null, active: "depth", armed: "", rod: null, typing: false, missed: [], extra: { roll: null, offset: "", right: true, remark: "" } });
+    Object.assign(state, { depth: "", pitch: "", down: null, active: "depth", armed: "", rod: null, typing: false, extra: { roll: null, offset: "", right: true, remark: "" } });
     const read = [depth === null ? null : told(what.depth_m, "length", state.units), pitch === null ? null : `${signed(what.pitch_pct, 1)}\u00a0%`].filter(Boolean).join(", ");
     if (!put_(what, `Rod ${next}, ${read}`)) { Object.assign(state, { depth: d, pitch: p, down, rod, extra }); update(); return; }
     if (b.rods === next || legOf(b).exit) wake();
@@ -155,7 +170,7 @@
     const e = question.entry;
     takeBack(e, `${nameOf(e)} taken back`);
     const { roll, offset_m, x, y, accuracy_m, depth_m, pitch_pct, remark, rod } = e;
-    put_({ event: "rod", rod, depth_m, pitch_pct, roll, offset_m, x, y, accuracy_m, remark, bore_id: e.bore_id, ...question.fix }, `Rod ${question.fix.rod ?? rod} put right`);
+    put_({ event: e.event, rod, depth_m, pitch_pct, roll, offset_m, x, y, accuracy_m, remark, bore_id: e.bore_id, ...question.fix }, `${nameOf({ ...e, ...question.fix })} put right`);
   };
 
   // ---- files
@@ -178,7 +193,8 @@
   const readFile = async file => {
     let told_ = "";
     try {
-      const read = JSON.parse((await file.text()).replace(/^\ufeff/, ""));
+      let read = null;
+      try { read = JSON.parse((await file.text()).replace(/^\ufeff/, "")); } catch { read = null; }
       if (!read || read.schema !== "loopgis-log/1" || !Array.isArray(read.entries)) throw new Error("this is no log that a tablet saved");
       const own = read.entries.filter(e => store.fits(e) && e.layout_id === job.layout_id && (e.bore_id === "" || job.bores.some(b => b.bore_id === e.bore_id)));
       const good = own.filter(e => careful(job, () => Core.entryHash(e, e.before) === e.hash, false));
@@ -249,18 +265,18 @@
     const sign = key("", () => { const { planned, head } = look(); state.down = !downNow(planned, head); update(); }, { class: "key sign", id: "sign" });
     const more = key("ROLL, OFFSET, REMARK", () => go("extra"), { class: "key extra", id: "extra" });
     const status = el("p", { class: "status", id: "status", role: "status" });
-    const recordKey = key("", record, { class: "key record", id: "record" });
+    const recordKey = key("", () => (recordKey.dataset.does === "save" ? saveFile("json") : record()), { class: "key record", id: "record" });
     const pad = Forms.pad(k => { const id = state.active; state[id] = Forms.typedOn(state[id], k).slice(0, 6); state.armed = ""; update(); });
     const lower = el("footer", { class: "lower" }, el("div", { class: "reading" }, depth, sign, pitch), pad, el("div", { class: "saying" }, status, more), recordKey);
     const node = el("div", { class: "rodpage" }, el("header", { class: "upper" }, el("div", { class: "topline" }, el("div", { class: "titles" }, title, sub), nav), el("div", { class: "words" }, steer, cross), ask), middle, lower);
     const outKey = key("HEAD IS OUT", () => go("exit"), { class: "key", id: "out" });
     let asked = "";
 
-    const fillField = (box, id, label, ghost, unit) => {
+    const fillField = (box, id, label, ghost, unit, isDue) => {
       const typed = state[id];
       box.classList.toggle("active", state.active === id);
       box.classList.toggle("ghost", !typed);
-      put(box, el("span", { class: "label" }, `${label} ${unit} \u00b7 ${typed ? "READ" : "PLAN"}`), el("span", { class: "digits" + ((typed || ghost).length > 5 ? " long" : "") }, typed || ghost));
+      put(box, el("span", { class: "label" }, `${label} ${unit} \u00b7 ${typed ? "READ" : isDue ? "DUE" : "PLAN"}`), el("span", { class: "digits" + ((typed || ghost).length > 5 ? " long" : "") }, typed || ghost));
     };
     const crossing = seen => {
       const { head, ahead, b, w } = seen;
@@ -288,7 +304,7 @@
       const waits = head ? [] : b.windows;
       put(cross, el("p", { class: "label" }, "NEXT CROSSING"), waits.length
         ? [el("p", { class: "big" }, bdi(waits[0].name, 50), ` at rod ${waits[0].rod}`), el("p", {}, bdi(waits[0].words, 90), waits[0].expose ? "; open it up first" : "")]
-        : [el("p", { class: "big" }, head ? "none ahead" : "none on the plan"), head && seen.now ? el("p", {}, careful(w, j => Core.exitAt({ state: seen.now, radius_m: j.bend_m, steepest: j.steepest_pct, units: j.units }).words, "")) : null,
+        : [el("p", { class: "big" }, head ? "none ahead" : "none on the plan"), head && seen.now && (head.pitch_pct > 3 || seen.next > b.rods - 6) ? el("p", {}, careful(w, j => Core.exitAt({ state: seen.now, radius_m: j.bend_m, steepest: j.steepest_pct, units: j.units }).words, "")) : null,
           head && seen.next > b.rods - 2 && !seen.leg.exit ? outKey : null]);
     };
 
@@ -299,7 +315,8 @@
       put(title, bdi(b.bore_id, 16), " ", el("span", { class: "nowrap" }, isOut ? "is out" : `rod ${next} of ${b.rods}`));
       const gap = head && head.closure ? (head.closure.ok ? "" : ` \u00b7 depth and pitch disagree by ${Core.length(Math.abs(head.closure.gap_m), state.units, 1)}`) : "";
       put(sub, head ? `head: ${Core.length(head.depth_m, state.units, state.units === "us" ? 1 : 2)} deep, ${signed(head.pitch_pct, 1)}\u00a0%, ${Core.length(head.station_m, state.units, 0)} drilled${gap}` : `${Core.length(b.length_m, state.units, 0)} to drill, down to ${Core.length(b.target_depth_m, state.units, 1)}`);
-      const target = (how && how.target && how.target.rod === next ? how.target : null) || planned;
+      const isDue = Boolean(how && how.target && how.target.rod === next);   // where the rod leads that is steered as told, not the plan's own figure
+      const target = isDue ? how.target : planned;
       const clock = how ? clockWords(how.clock) : "";
       const doing = plainAction(how ? how.action : planned ? (b.rod[next - 1] || planned).action : "");
       const isStuck = seen.ahead.some(a => a.result && !a.result.possible);
@@ -312,20 +329,23 @@
       crossing(seen);
 
       const open = once("questions", () => questions(b));
-      const mark = open.length ? `${open[0].entry.entry_id} ${open[0].code} ${open.length}` : state.missed.length ? "missed" : store.unsaved() && isOut ? `save ${store.unsaved()}` : "";
+      const mark = open.length ? `${open.length} ${state.units} ${open[0].entry.entry_id} ${open[0].code} ${open[0].words || open[0].missed.map(m => m.lines.join()).join()}` : store.unsaved() && isOut ? `save ${store.unsaved()}` : "";
       node.classList.toggle("asking", Boolean(mark));
       if (mark !== asked) {
         asked = mark;
         ask.hidden = !mark;
-        if (open.length) {
+        const count = open.length > 1 ? ` (1 of ${open.length})` : "";
+        if (open.length && open[0].missed) {
+          const all = open[0].missed;
+          put(ask, el("div", { class: "lines" }, all.flatMap(m => m.lines).map((line, n) => el("p", { class: "big" }, el("span", { class: "query" }, "\u2715"), line, n ? null : count))),
+            el("div", { class: "row" }, key("SEEN", () => all.forEach(m => put_({ event: "note", of: m.entry.entry_id, bore_id: m.entry.bore_id, remark: answerWords(m) }, `${nameOf(m.entry)}: seen`)), { class: "key wide", id: "seen" })));
+        } else if (open.length) {
           const one = open[0], fix = one.fix;
           const use = fix && (isFigure(fix.pitch_pct) ? `USE ${signed(fix.pitch_pct, 1)}\u00a0%` : isFigure(fix.depth_m) ? `USE ${told(fix.depth_m, "length", state.units)}` : isFigure(fix.roll) ? `USE ${fix.roll} O'CLOCK` : isFigure(fix.rod) ? `USE ROD ${fix.rod}` : "USE THE FIX");
-          put(ask, el("p", { class: "big" }, el("span", { class: "query" }, "?"), bdi(one.words, 220), open.length > 1 ? ` (1 of ${open.length})` : ""),
+          put(ask, el("p", { class: "big" }, el("span", { class: "query" }, "?"), bdi(one.words, 220), count),
             el("div", { class: "row" }, use ? key(use, () => useFix(one), { class: "key wide", id: "use-fix" }) : null,
-              key("KEEP", () => put_({ event: "note", of: one.entry.entry_id, rod: one.entry.rod, remark: answerWords(one) }, `Rod ${one.entry.rod} kept`), { class: "key wide", id: "keep" }),
+              key("KEEP", () => put_({ event: "note", of: one.entry.entry_id, rod: one.entry.rod, remark: answerWords(one) }, `${nameOf(one.entry)}: kept`), { class: "key wide", id: "keep" }),
               key("TAKE BACK", () => takeBack(one.entry, `${nameOf(one.entry)} taken back`), { class: "key wide", id: "take-back" })));
-        } else if (state.missed.length) {
-          put(ask, state.missed.map(line => el("p", { class: "big" }, el("span", { class: "query" }, "\u2715"), line)), el("div", { class: "row" }, key("SEEN", () => { state.missed = []; update(); }, { class: "key wide", id: "seen" })));
         } else if (mark) {
           put(ask, el("p", { class: "big" }, "This bore is out. Save the file now: ", String(store.unsaved()), " entries are in no file yet."), el("div", { class: "row" }, key("SAVE FILE", () => saveFile("json"), { class: "key wide", id: "ask-save" }), key("SAVE TABLE (CSV)", () => saveFile("csv"), { class: "key wide" })));
         }
@@ -333,15 +353,17 @@
 
       const length = Dom.unit("length", state.units);
       const isDown = downNow(planned, head);
-      fillField(depth, "depth", "DEPTH", target ? shown(target.depth_m, "length", state.units) : "\u2013", length[2]);
-      fillField(pitch, "pitch", "PITCH", target ? Math.abs(target.pitch_pct).toFixed(1) : "\u2013", "%");
+      fillField(depth, "depth", "DEPTH", target ? shown(target.depth_m, "length", state.units) : "\u2013", length[2], isDue);
+      fillField(pitch, "pitch", "PITCH", target ? Math.abs(target.pitch_pct).toFixed(1) : "\u2013", "%", isDue);
       put(sign, el("span", { class: "label" }, isDown ? "DOWN" : "UP"), el("span", { class: "digits" }, isDown ? "\u2212" : "+"));
       const x = state.extra;
       const extras = [x.roll ? `${x.roll} o'clock` : "", x.offset ? `${x.offset} ${length[2]} ${x.right ? "right" : "left"}` : "", x.remark ? "remark" : ""].filter(Boolean);
       more.textContent = extras.length ? extras.join(", ") : "ROLL, OFFSET, REMARK";
       const left = store.unsaved();
       put(status, state.status || (store.problems().length ? said(store.problems()[0], 120) : left ? `${left} entries in no file yet` : ""));
-      recordKey.textContent = `RECORD ROD ${next}` + (state.armed ? ` WITHOUT ${state.armed}` : "");
+      const isDone = isOut && state.rod === null;
+      recordKey.textContent = isDone ? `${said(b.bore_id, 16)} IS OUT: SAVE FILE` : `RECORD ROD ${next}` + (state.armed ? ` WITHOUT ${state.armed}` : "");
+      recordKey.dataset.does = isDone ? "save" : "record";
       node.classList.toggle("typing", state.typing);
     };
     const draw_ = () => {
@@ -455,17 +477,31 @@
   };
   for (const name of Object.keys(Forms.RECORDS)) {
     VIEWS[name] = () => Forms.build(name, {
-      job, bore: bore(), next: nextRod(legOf(bore())), units: state.units, me: () => state.me, locate, back: () => go("more"),
-      record: (what, lines, title) => {
-        put_(what, `${title[0]}${title.slice(1).toLowerCase()}`);
-        state.missed = lines;
+      job, bore: bore(), next: nextRod(legOf(bore())), last: Math.max(0, ...rodsOf(legOf(bore())).map(e => e.rod)), units: state.units, me: () => state.me, locate, back: () => go("more"),
+      record: (what, title) => {
+        const last = Math.max(0, ...rodsOf(legOf(bore())).map(e => e.rod));
+        const gone = what.rod < last ? `rods ${what.rod}-${last}` : `rod ${last}`;
+        put_(what, what.event === "abandon" ? `${gone} given up, go on at rod ${what.rod}` : `${title[0]}${title.slice(1).toLowerCase()}`);
         state.rod = null;
         go("rod");
       },
     });
   }
 
-  const choose = n => { state.bore = n; state.rod = null; state.depth = ""; state.pitch = ""; state.down = null; state.status = ""; state.missed = []; store.remember("bore", n); };
+  /* Words on a head that was too deep at its last reading to be out by now; none when it may well be. */
+  const tooEarly = (b, leg) => {
+    const w = work(), head = careful(w, j => Core.head(j, b, leg), null), now = head ? careful(w, j => Core.state(j, b, head), null) : null;
+    if (!now || head.out) return [];
+    const up = careful(w, j => Core.exitAt({ state: now, radius_m: j.bend_m, steepest: j.steepest_pct, units: j.units }), null);
+    const far = up && isFigure(up.hardest_m) ? up.hardest_m : null;
+    const isNear = far !== null && far <= OUT_RODS * w.rod_m, isShallow = head.depth_m <= OUT_DEPTH_M || b.rods - head.rod >= 1;
+    if (isNear && isShallow) return [];
+    const more = far === null ? "it cannot come up there" : `it needs ${Core.length(far, state.units, 0)} more`;
+    return [`At rod ${head.rod} the head was ${Core.length(head.depth_m, state.units, 1)} deep, ${more}: is a rod missing?`];
+  };
+  const OUT_RODS = 1.5, OUT_DEPTH_M = 1;   // a head may come out so many rods after its last reading; house choices, no source
+
+  const choose = n => { state.bore = n; state.rod = null; state.depth = ""; state.pitch = ""; state.down = null; state.status = ""; store.remember("bore", n); };
   const update = () => { bands(); if (state.view === "rod") rodPage.update(); };
   const draw = () => { if (state.view === "rod") rodPage.draw(); else if (state.view === "map" && plan) plan.draw(); };
   const render = () => { put(body, VIEWS[state.view]()); update(); draw(); };
