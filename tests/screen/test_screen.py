@@ -92,7 +92,7 @@ def test_package_carries_cautions_style_and_value_lists(alone):
     assert alone.paths[2].read_bytes()[:4] == b"\x89PNG"
 
 
-@pytest.mark.parametrize(("workers", "block"), [(1, 5), (2, 3)])
+@pytest.mark.parametrize(("workers", "block"), [pytest.param(1, 5, marks=pytest.mark.slow), (2, 3)])
 def test_same_bytes_for_any_workers_and_blocks(town, alone, tmp_path, workers, block):
     other = screen(asked(town, tmp_path / "s.gpkg", workers=workers, block=block))
     for one, two in zip(alone.paths, other.paths, strict=True):

@@ -1324,7 +1324,7 @@ globalThis.Core = (() => {
     return [next.pitch_pct - now.pitch_pct, 100 * Math.tan((remainder(next.azimuth_deg - now.azimuth_deg, 360) * Math.PI) / 180)];
   };
 
-  const BACK_RODS = 3, BACK_RODS_SIDE = 4; // rods over which the head is led back to the plan in height, sideways: house choices, no source
+  const BACK_RODS = 3, BACK_RODS_SIDE = 4; // rods over which the head is led back, height and sideways: house choices, no source
   const SIDE_SHARE = 0.4; // of the rods' bend that sideways may have where height wants all of it: house choice, no source
   const SMALL_PCT = 1; // smaller changes over a rod are not ordered: pitch is read to a percent. House choice, no source
   /**
@@ -1366,12 +1366,13 @@ globalThis.Core = (() => {
     const high = at.best_z_m - interp(at.plan_m, plan.plan, plan.heights_m);
     const wantUp = interp(at.plan_m + run, along, pitches) - here + back(high, (at.pitch_pct - here) / 100, BACK_RODS);
     const wantRight = plannedTurn(bore, at.rod)[1] + back(at.side_m, at.side_per_m, BACK_RODS_SIDE);
-    const most = changePct(job), held = Math.min(Math.abs(wantRight), SIDE_SHARE * most), highest = Math.sqrt(most ** 2 - held ** 2);
+    const most = changePct(job), held = Math.min(Math.abs(wantRight), SIDE_SHARE * most);
+    const highest = Math.sqrt(most ** 2 - held ** 2);
     const up = clip(wantUp, -highest, highest), room = Math.sqrt(Math.max(most ** 2 - up ** 2, 0));
     const right = clip(wantRight, -room, room), large = (v) => (Math.abs(v) >= SMALL_PCT ? v : 0);
     return [large(up), large(right), Math.hypot(wantUp - up, wantRight - right) > SMALL_PCT];
   };
-  /** One standard deviation of a rod's turn: share of the rods' bend that nobody ordered, share of what was ordered. House choices, no source. */
+  /** Standard deviation of a rod's turn: share of the rods' bend that nobody ordered, share of the order. House choices, no source. */
   const STRAY_SHARE = 0.05, DOUBT_SHARE = 0.25;
   /**
    * Distance right of the plan and its growth by metre after the last rod: [side_m, side_per_m]. Where a head points shows late from
@@ -1384,7 +1385,8 @@ globalThis.Core = (() => {
     let [d, v, dd, dv, vv] = [found.away[0].right, 0, ACCURACY.least_m ** 2, 0, heading ** 2];
     for (let k = 1; k < found.number.length; k += 1) {
       const at = {
-        rod: k - 1, plan_m: found.away[k - 1].plan, pitch_pct: found.pitch_used[k - 1], best_z_m: found.xyz[k - 1][2], side_m: d, side_per_m: v,
+        rod: k - 1, plan_m: found.away[k - 1].plan, pitch_pct: found.pitch_used[k - 1], best_z_m: found.xyz[k - 1][2],
+        side_m: d, side_per_m: v,
       };
       const isTold = k > 1 && bore.rod[k];
       const turn = isTold ? (turnFor(job, plan, bore, at)[1] - plannedTurn(bore, k - 1)[1]) / 100 : 0;
