@@ -29,7 +29,7 @@ from loopgis.layout.heat import study_in
 from loopgis.layout.heat_said import case_from
 from loopgis.layout.keep import as_it_lies
 from loopgis.rescore import ready_to_write
-from loopgis.sheets.drill_read import rig_words
+from loopgis.sheets.drill_read import pipe_words, rig_words
 from loopgis.sheets.layout_file import LayoutFile, figure_in, moved, text_in, xyz_of
 from loopgis.sheets.tablet_data import bare, field_limits
 
@@ -305,42 +305,46 @@ class _Job:
         )
 
     def _limits(self) -> Limits:
-        asked = field_limits(self.row)
-        fluid = self.file.said.get("heat") or {}
-        return Limits(
-            test_kpa=asked.test_kpa,
-            test_minutes=asked.test_minutes,
-            test_basis=asked.test_basis,
-            purge_l_s=asked.purge_l_s,
-            purge_minutes=asked.purge_minutes,
-            purge_basis=asked.purge_basis,
-            freeze_c=fluid.get("fluid", {}).get("freeze_c"),
-        )
+        """Limits of the whole field."""
+        fluid = (self.file.said.get("heat") or {}).get("fluid", {})
+        return replace(field_limits(self.row), freeze_c=fluid.get("freeze_c"))
 
     def _bore_limits(self, line: Record) -> Limits:
+        """Limits of one bore: its pull, and the field's pressure test, which a bore may stand by itself."""
         asked = field_limits(self.row)
         return Limits(
-            test_kpa=asked.test_kpa,
-            test_minutes=asked.test_minutes,
-            test_basis=asked.test_basis,
             pull_kn=figure_in(line, "pull_kn"),
             safe_pull_kn=figure_in(line, "safe_pull_kn"),
             weak_link_kn=figure_in(line, "weak_link_kn"),
+            test_kpa=asked.test_kpa,
+            test_minutes=asked.test_minutes,
+            test_basis=asked.test_basis,
         )
 
     def _lying(self, bore: BuiltBore, line: Record) -> Bore:
         """The bore as it lies: as drilled when it is, else as planned."""
         leg = bore.leg
         drilled = bore.state == "drilled" and leg is not None
-        return as_it_lies(
+        return self._as_it_lies(
+            bore,
             leg.line if drilled and leg is not None else bore.planned,
-            self._terrain.at,
-            bore_id=bore.bore_id,
             pattern=text_in(line, "pattern") or "fan",
-            rod_length_m=self.rod_m,
-            hole_diameter_m=bore.hole_diameter_m,
             target_depth_m=figure_in(line, "target_depth_m"),
             source=bore.source if drilled else text_in(line, "source") or "planned",
+        )
+
+    def _as_it_lies(
+        self, bore: BuiltBore, xyz: Array, *, pattern: str, target_depth_m: float | None, source: str
+    ) -> Bore:
+        return as_it_lies(
+            xyz,
+            self._terrain.at,
+            bore_id=bore.bore_id,
+            pattern=pattern,
+            rod_length_m=self.rod_m,
+            hole_diameter_m=bore.hole_diameter_m,
+            target_depth_m=target_depth_m,
+            source=source,
         )
 
     def _carried(self, bore: BuiltBore) -> tuple[BuiltBore, tuple[BuiltFinding, ...]]:
@@ -431,16 +435,7 @@ class _Job:
             )
         )
         planned = [
-            as_it_lies(
-                b.planned,
-                self._terrain.at,
-                bore_id=b.bore_id,
-                pattern=x.pattern,
-                rod_length_m=self.rod_m,
-                hole_diameter_m=b.hole_diameter_m,
-                target_depth_m=x.target_depth_m,
-                source="planned",
-            )
+            self._as_it_lies(b, b.planned, pattern=x.pattern, target_depth_m=x.target_depth_m, source="planned")
             for b, x in zip(bores, lying, strict=True)
         ]
         try:
@@ -482,7 +477,6 @@ class _Job:
         header = next((self.local(xyz_of(r["geometry"]))[:, :2] for r in file.rows("headers", self.name)), None)
         pad = shapely.get_coordinates(file.shape(file.rows("pads", self.name)[0]["geometry"]))
         days = sorted(e.read_at[:10] for e in standing(self.log) if e.layout_id == self.name and e.read_at)
-        pipe = said.get("pipe", {})
         return BuiltBook(
             site=str(said.get("site", file.path.stem)),
             parcel_id=str(said.get("parcel_id", "")),
@@ -490,7 +484,7 @@ class _Job:
             built_id=self.built_id,
             units=self.units,
             rig=rig_words(self.rig, self.units),
-            pipe=f"{pipe.get('size', '?')} DR {pipe.get('dr', 0):g}, {pipe.get('fluid', '')}" if pipe else "",
+            pipe=pipe_words(said.get("pipe", {})),
             rod_length_m=self.rod_m,
             crs_name=permit.crs_name,
             claim=permit.claim,

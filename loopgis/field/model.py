@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
     import numpy as np
@@ -82,19 +82,6 @@ class Leg:
     problems: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Drilled:
-    """One bore as it was drilled: its last leg, legs given up, records by event, and the tablet's own words."""
-
-    layout_id: str
-    bore_id: str
-    leg: Leg | None
-    given_up: tuple[Leg, ...]
-    records: dict[str, tuple[Entry, ...]]
-    finished: bool
-    remarks: tuple[str, ...]
-
-
 @dataclass(frozen=True, kw_only=True)
 class Ahead:
     """Where the head may still go: answer of the look-ahead for one thing to reach.
@@ -108,7 +95,3 @@ class Ahead:
     rods: float
     miss_m: float
     words: str
-
-
-Values = dict[str, Any]
-"""A row of a file by column name."""

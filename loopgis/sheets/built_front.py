@@ -28,7 +28,6 @@ SIDE_IN, GAP_IN = 2.75, 0.1
 SIGN_IN = 0.26
 SIGNED = (("installed by", 1.6), ("licence no.", 0.9), ("signature", 1.6), ("date", 0.7))
 """What is signed, and how its line compares in length."""
-TABLES = "the tables"
 
 
 def front_page(book: BuiltBook, number: int, count: int) -> Any:

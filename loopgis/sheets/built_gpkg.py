@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from loopgis.bore.rods import rod_table, rods_needed
-from loopgis.bore.steer import offset_m
+from loopgis.bore.rods import rod_table
 from loopgis.field.log import FIELDS
 from loopgis.sheets import tokens
+from loopgis.sheets.drill_rows import rod_figures
 from loopgis.sheets.gpkg_copy import add_columns, append_rows, copied, ensured, new_layers, quoted, said_anew
 from loopgis.sheets.gpkg_looks import Look, Mark, Stroke, Style, Text, Where
 from loopgis.sheets.gpkg_qml import qml
 from loopgis.sheets.gpkg_row import some
+from loopgis.sheets.gpkg_rows import bore_figures
 from loopgis.sheets.gpkg_sld import sld
 from loopgis.sheets.layout_file import figure_in, text_in
 from loopgis.sheets.schema import LAYERS, Column, LayerSchema
@@ -197,50 +198,15 @@ def _line(file: LayoutFile, xyz: Any) -> shapely.LineString:
 
 
 def _bore(file: LayoutFile, bore: Bore, planned: dict[str, Any], built_id: str, rod_m: float) -> Row:
-    level = bore.plan_station_m[bore.level] / bore.plan_length_m
-    figures = {
-        "layout_id": built_id,
-        "bore_id": bore.bore_id,
-        "pattern": bore.pattern,
-        "source": bore.source,
-        "shape": bore.shape if bore.in_ground else text_in(planned, "shape"),
-        "length_m": bore.length_m,
-        "plan_length_m": bore.plan_length_m,
-        "level_length_m": bore.level_length_m,
-        "level_from": float(level[0]) if len(level) > 1 else None,
-        "level_to": float(level[-1]) if len(level) > 1 else None,
-        "target_depth_m": bore.target_depth_m,
-        "max_depth_m": bore.max_depth_m,
-        "min_cover_m": bore.min_cover_m,
-        "entry_pitch_pct": float(bore.pitch_pct[0]),
-        "exit_pitch_pct": float(bore.pitch_pct[-1]),
-        "min_radius_m": bore.min_radius_m,
-        "hole_diameter_m": bore.hole_diameter_m,
-        "rods": rods_needed(bore.length_m, rod_m),
-        "pipe_m": 2 * bore.length_m,
-    }
+    shape = bore.shape if bore.in_ground else text_in(planned, "shape")
+    figures = {**bore_figures(bore, rod_m), "layout_id": built_id, "bore_id": bore.bore_id, "shape": shape}
     return _line(file, bore.xyz), some(figures)
 
 
 def _rods(file: LayoutFile, bore: Bore, built_id: str, rod_m: float) -> Iterator[Row]:
-    table = rod_table(bore, rod_m)
-    ground = np.interp([r.station_m for r in table], bore.station_m, bore.ground_m)
-    offset = offset_m([r.x_m for r in table], [r.y_m for r in table])
-    for n, r in enumerate(table):
-        figures = {
-            "layout_id": built_id,
-            "bore_id": bore.bore_id,
-            "rod": r.rod,
-            "fifth": int(r.rod > 0 and r.rod % 5 == 0),
-            "station_m": r.station_m,
-            "depth_m": r.depth_m,
-            "pitch_pct": r.pitch_pct,
-            "azimuth_deg": r.azimuth_deg,
-            "offset_m": float(offset[n]),
-            "ground_m": float(ground[n]),
-            "note": r.note,
-        }
-        yield _point(file, [r.x_m, r.y_m, r.z_m]), some(figures)
+    for r, figures in rod_figures(bore, rod_table(bore, rod_m)):
+        named = {"layout_id": built_id, "bore_id": bore.bore_id, **figures}
+        yield _point(file, [r.x_m, r.y_m, r.z_m]), some(named)
 
 
 def _clearances(permit: PermitBook, built_id: str) -> Iterator[dict[str, Any]]:

@@ -57,14 +57,6 @@ def rings(many: Iterable[Array]) -> list[Any]:
     return [p for p in made if not p.is_empty]
 
 
-def lot_of(book: BuiltBook) -> Any:
-    """The lot as one shape: rings inside rings are holes."""
-    out = shapely.Polygon()
-    for ring in rings(book.parcel):
-        out = shapely.symmetric_difference(out, ring)
-    return out
-
-
 def bounds_of(book: BuiltBook) -> tuple[float, float, float, float]:
     """West, south, east, north of what the map must show: the work, what is tied, and the lot unless it is far larger."""
     work = [np.asarray(b.planned)[:, :2] for b in book.bores if len(b.planned)]

@@ -61,7 +61,7 @@ def book_of(file: LayoutFile, layout_id: str = "", *, units: str | None = None) 
     header = next((xyz_of(r["geometry"])[:, :2] for r in file.rows("headers", name)), None)
     ring, area = _white_line(file, pages, pad, header)
     faults = [r for r in file.rows("findings", name) if r["severity"] == "error"]
-    rig, pipe = said.get("rig", {}), said.get("pipe", {})
+    rig = said.get("rig", {})
     return DrillBook(
         site=str(said.get("site", file.path.stem)),
         parcel_id=str(said.get("parcel_id", "")),
@@ -70,7 +70,7 @@ def book_of(file: LayoutFile, layout_id: str = "", *, units: str | None = None) 
         units=used,
         rig=rig_words(rig, used),
         rod_length_m=float(rig.get("rod_length_m", 3.048)),
-        pipe=f"{pipe.get('size', '?')} DR {pipe.get('dr', 0):g}, {pipe.get('fluid', '')}" if pipe else "",
+        pipe=pipe_words(said.get("pipe", {})),
         crs_wkt=file.wkt,
         gate=_with_faults(_gate(file), faults),
         pages=pages,
@@ -331,6 +331,11 @@ def _with_faults(gate: Gate, faults: Sequence[Record]) -> Gate:
     lines = tuple(f"FAULT: {r['message']}" for r in faults[:4])
     waiting = () if gate.open else gate.lines
     return Gate(open=False, lines=(*lines, *waiting), why="the layout has faults")
+
+
+def pipe_words(pipe: Record) -> str:
+    """The pipe as the file says it, in words."""
+    return f"{pipe.get('size', '?')} DR {pipe.get('dr', 0):g}, {pipe.get('fluid', '')}" if pipe else ""
 
 
 def rig_words(rig: Record, units: str) -> str:

@@ -13,11 +13,12 @@ from loopgis.layout.crossing_risk import blind_stations
 from loopgis.sheets.gpkg_row import ids, some
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
     from loopgis.bore.model import Bore
+    from loopgis.bore.rods import RodPoint
     from loopgis.layout.annulus import BoreMud
     from loopgis.layout.model import Layout
     from loopgis.sheets.gpkg_row import Row
@@ -32,8 +33,6 @@ def rods(layout: Layout, site: Site, rod_length_m: float) -> Iterator[Row]:
     for b in layout.bores:
         table = rod_table(b, rod_length_m)
         station = np.array([r.station_m for r in table])
-        ground = np.interp(station, b.station_m, b.ground_m)
-        offset = steer.offset_m([r.x_m for r in table], [r.y_m for r in table])
         told = steer.actions(
             station_m=station,
             pitch_pct=[r.pitch_pct for r in table],
@@ -45,9 +44,19 @@ def rods(layout: Layout, site: Site, rod_length_m: float) -> Iterator[Row]:
             pitch_pct=[r.pitch_pct for r in table],
             blind=[bool(v) for v in hidden],
         )
-        for n, r in enumerate(table):
-            values = {
-                **ids(layout, b.bore_id),
+        for n, (r, figures) in enumerate(rod_figures(b, table)):
+            more = {"action": told[n], "locate": care[n] or None}
+            yield shapely.Point(r.x_m, r.y_m, r.z_m), {**ids(layout, b.bore_id), **figures, **more}
+
+
+def rod_figures(bore: Bore, table: Sequence[RodPoint]) -> Iterator[tuple[RodPoint, dict[str, Any]]]:
+    """What a bore's own path says of its rods, by column, beside the rod itself. table: of `rod_table`."""
+    ground = np.interp([r.station_m for r in table], bore.station_m, bore.ground_m)
+    offset = steer.offset_m([r.x_m for r in table], [r.y_m for r in table])
+    for n, r in enumerate(table):
+        yield (
+            r,
+            {
                 "rod": r.rod,
                 "fifth": int(r.rod > 0 and r.rod % 5 == 0),
                 "station_m": r.station_m,
@@ -56,11 +65,9 @@ def rods(layout: Layout, site: Site, rod_length_m: float) -> Iterator[Row]:
                 "azimuth_deg": r.azimuth_deg,
                 "offset_m": float(offset[n]),
                 "ground_m": float(ground[n]),
-                "action": told[n],
-                "locate": care[n] or None,
                 "note": r.note,
-            }
-            yield shapely.Point(r.x_m, r.y_m, r.z_m), values
+            },
+        )
 
 
 def stations(layout: Layout) -> Iterator[Row]:

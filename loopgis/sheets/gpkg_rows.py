@@ -207,26 +207,33 @@ def _bores(layout: Layout, site: Site) -> Iterator[Row]:
         figures = {
             "heat_share": None if layout.heat is None else float(layout.heat.shares[n]),
             **ids(layout, b.bore_id),
-            "pattern": b.pattern,
-            "source": b.source,
-            "shape": b.shape,
-            "length_m": b.length_m,
-            "plan_length_m": b.plan_length_m,
-            "level_length_m": b.level_length_m,
-            "target_depth_m": b.target_depth_m,
-            "max_depth_m": b.max_depth_m,
-            "min_cover_m": b.min_cover_m,
-            "entry_pitch_pct": float(b.pitch_pct[0]),
-            "exit_pitch_pct": float(b.pitch_pct[-1]),
-            "min_radius_m": b.min_radius_m,
-            "hole_diameter_m": b.hole_diameter_m,
-            "rods": rods_needed(b.length_m, site.spec.rig.rod_length_m),
-            "pipe_m": 2 * b.length_m,
+            **bore_figures(b, site.spec.rig.rod_length_m),
             **drill_rows.bore_figures(layout, n, site),
             "outcome": worst.get(b.bore_id),
-            **_level(b),
         }
         yield shapely.LineString(b.xyz), some(figures)
+
+
+def bore_figures(bore: Bore, rod_length_m: float) -> dict[str, Any]:
+    """What a bore's own path says of it, by column of the layer bores."""
+    return {
+        "pattern": bore.pattern,
+        "source": bore.source,
+        "shape": bore.shape,
+        "length_m": bore.length_m,
+        "plan_length_m": bore.plan_length_m,
+        "level_length_m": bore.level_length_m,
+        "target_depth_m": bore.target_depth_m,
+        "max_depth_m": bore.max_depth_m,
+        "min_cover_m": bore.min_cover_m,
+        "entry_pitch_pct": float(bore.pitch_pct[0]),
+        "exit_pitch_pct": float(bore.pitch_pct[-1]),
+        "min_radius_m": bore.min_radius_m,
+        "hole_diameter_m": bore.hole_diameter_m,
+        "rods": rods_needed(bore.length_m, rod_length_m),
+        "pipe_m": 2 * bore.length_m,
+        **_level(bore),
+    }
 
 
 def _level(bore: Bore) -> dict[str, float | None]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +16,7 @@ import shapely
 
 from loopgis.core.units import length_text, money_text
 from loopgis.field.compare import TUBE_M, TUBE_SHARE
+from loopgis.field.records import Limits
 from loopgis.ground.segments import vertices_kept
 from loopgis.hydraulics.charge import pressure_tests
 from loopgis.sheets import tokens
@@ -36,13 +36,13 @@ if TYPE_CHECKING:
     Record = dict[str, Any]
 
 SCHEMA = "loopgis-tablet/1"
-PURGE_MINUTES = 15.0
-"""A purge goes on so long after the last bubbles (facts/permits section 4, S: UFGS 15741 and a regional programme's standard)."""
 TEST = "ground-loop code"
 """Row of tables/pressure_tests.toml that a finished field is held against where nobody names another."""
 DEEPER_M = 3.0
 """A head that passes under a thing may be so much deeper than planned before the page says stop (that it is off the plan is told
 by its tube): house choice, no source."""
+OF_FIELD = ("test_kpa", "test_minutes", "purge_l_s", "purge_minutes", "test_basis", "purge_basis")
+"""Limits of the whole field that the page is given."""
 THIN_M = 0.02
 """Vertices without which a path or the ground moves by less than this are left out of what a tablet is given."""
 DRAWN = 2
@@ -60,28 +60,15 @@ def tablet_data(file: LayoutFile, layout_id: str = "", *, units: str | None = No
     return _Job(file, book).document()
 
 
-@dataclass(frozen=True, kw_only=True)
-class FieldLimits:
-    """What the records of the whole field are held against; None: not known. Pressures in kPa, flow in L/s."""
-
-    test_kpa: float | None
-    test_minutes: float | None
-    purge_l_s: float | None
-    purge_minutes: float
-    test_basis: str
-    purge_basis: str
-
-
-def field_limits(row: Record) -> FieldLimits:
+def field_limits(row: Record) -> Limits:
     """Limits of pressure test and purge for a layout, from its row in the table `layouts`."""
     test = next(t for t in pressure_tests() if t.name == TEST)
     flow = figure_in(row, "purge_l_s")
     published = test.source.partition(": ")[2]
-    return FieldLimits(
+    return Limits(
         test_kpa=None if test.least_pa is None else test.least_pa / 1000,
         test_minutes=test.hold_s / 60,
         purge_l_s=flow,
-        purge_minutes=PURGE_MINUTES,
         test_basis=f"{test.name} ({published}); the code in force where the loop lies decides",
         purge_basis="2 ft/s in every section, 15 min after the last bubbles"
         if flow is not None
@@ -134,7 +121,7 @@ class _Job:
             "from_lonlat": self._from_lonlat(box),
             "colours": _colours(),
             "plan": self._plan(box),
-            "limits": dict(vars(limits)),
+            "limits": {name: getattr(limits, name) for name in OF_FIELD},
             "bores": [self._bore(page) for page in book.pages],
         }
         text = json.dumps([said.get("site_key", ""), made], sort_keys=True)
