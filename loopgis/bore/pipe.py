@@ -30,7 +30,7 @@ def pipe_is_pipe(outside_diameter_m: float, dr: float, pipes: int = 1) -> None:
     positive(outside_diameter_m=outside_diameter_m)
     if not 2 < dr < math.inf:
         raise RangeError("dr", f"{dr:g} leaves no bore in the pipe", "diameter over wall is above 2, usually 7 to 26")
-    if isinstance(pipes, bool) or pipes != int(pipes) or pipes < 1:
+    if isinstance(pipes, bool) or not 1 <= pipes < math.inf or pipes != int(pipes):
         raise RangeError("pipes", f"{pipes} is no number of pipes", "give 1, 2, ...")
 
 

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 DIFFUSIVITY_M2_S = (5e-8, 5e-6)
 BORE_RADIUS_M = (0.005, 0.5)
+HALF = "give half the diameter of the bore, in metres"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,7 +149,7 @@ def spectrum(
 
     skip: (N, N) pairs that nobody asks for (candidates that exclude each other): left at zero, and free to touch.
     """
-    radius = _in_range("bore_radius_m", bore_radius_m, BORE_RADIUS_M, "m")
+    radius = _in_range("bore_radius_m", bore_radius_m, BORE_RADIUS_M, "m", HALF)
     s = segments_of(paths)
     count = int(s.bore[-1]) + 1
     if skip is None:
@@ -175,7 +176,7 @@ def point_response(
 
     points: (P, 3), z not above 0; nearer than a bore radius to an axis they count as lying on the wall.
     """
-    radius = _in_range("bore_radius_m", bore_radius_m, BORE_RADIUS_M, "m")
+    radius = _in_range("bore_radius_m", bore_radius_m, BORE_RADIUS_M, "m", HALF)
     place = np.asarray(points, dtype=float).reshape(-1, 3)
     if not np.isfinite(place).all() or (place[:, 2] > 1e-6).any():
         raise RangeError("points", "holds a point above the ground or one that is not a number", "z is up, z <= 0")
@@ -209,7 +210,7 @@ def _erfc(rho_m: Array, times_s: ArrayLike, diffusivity_m2_s: float) -> Array:
     return values
 
 
-def _in_range(name: str, value: float, within: tuple[float, float], unit: str, remedy: str = "") -> float:
+def _in_range(name: str, value: float, within: tuple[float, float], unit: str, remedy: str) -> float:
     if not (np.isfinite(value) and within[0] <= value <= within[1]):
         raise RangeError(name, f"{value:g} is outside {within[0]:g} to {within[1]:g} {unit}", remedy)
     return float(value)

@@ -430,3 +430,24 @@ def test_layout_refuses_no_bore_and_a_negative_header():
 def test_free_of_charge_is_a_price():
     free = replace(PAPER, **dict.fromkeys(PRICES, 0.0))
     assert job(free, [50.0]).total == 0
+
+
+def test_the_items_of_an_estimate_in_their_order():
+    """One bore of 100 ft at rates of PAPER; money that was put in under one name comes out under it, and in no other."""
+    rows = job(PAPER, [100 * FT]).lines()
+    assert [r["item"] for r in rows] == [
+        "mobilisation",
+        "crew and rig",
+        "tooling",
+        "pipe",
+        "fluid",
+        "spoil",
+        "grout",
+        "bores",
+        "total",
+        "expected loss",
+    ]
+    assert {r["currency"] for r in rows} == {"USD"}
+    for price, item in (("spoil_per_m3", "spoil"), ("fluid_per_m3", "fluid"), ("grout_per_m3", "grout")):
+        free = {r["item"]: r["amount"] for r in job(replace(PAPER, **{price: 0.0}), [100 * FT]).lines()}
+        assert [r["item"] for r in rows if free[r["item"]] != r["amount"]] == [item, "total"]
