@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from loopgis.core.atomic import replaced_file
+from loopgis.core.atomic import replaced_files
 from loopgis.core.errors import InputError, RangeError
 from loopgis.core.units import length_text, temperature_text
 from loopgis.field import ties as tying
@@ -105,12 +105,8 @@ class AsBuilt:
         from loopgis.sheets.owner_sheet import write_owner_sheet  # noqa: PLC0415
 
         place = ready_to_write(path, overwrite=overwrite)
-        made = [place, *(ready_to_write(p, overwrite=overwrite) for p in beside(place))]
-        with (
-            replaced_file(made[0]) as package,
-            replaced_file(made[1]) as sheet,
-            replaced_file(made[2]) as owner,
-        ):
+        made = [place, *(ready_to_write(p, overwrite=overwrite, suffix=".pdf") for p in beside(place))]
+        with replaced_files(made) as (package, sheet, owner):
             write_built_package(package, self.file, self.log, self.book, self.bores, self.permit)
             write_built_sheet(sheet, self.book)
             write_owner_sheet(owner, self.book)

@@ -140,11 +140,17 @@ _BORE_WORDS: dict[str, tuple[str, Any]] = {
 }
 
 
-def ready_to_write(path: str | Path, *, overwrite: bool) -> Path:
-    """Path of the file to write. Raises InputError when it is there and overwrite is False, or its folder is not there."""
+def ready_to_write(path: str | Path, *, overwrite: bool, suffix: str = ".gpkg") -> Path:
+    """Path of the file to write.
+
+    Raises InputError when it is there and overwrite is False, its folder is not there, or its name does not end in `suffix`: it may
+    be one of the inputs, named by mistake.
+    """
     place = Path(path)
     if place.is_dir():
         raise InputError(str(path), "is a folder", "name a .gpkg file")
+    if place.suffix.lower() != suffix:
+        raise InputError(str(path), f"is no name for a file that ends in {suffix}", f"end it in {suffix}")
     if place.exists() and not overwrite:
         raise InputError(str(path), "is there already", "use --overwrite or another name")
     if not place.resolve().parent.is_dir():

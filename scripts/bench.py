@@ -1,8 +1,9 @@
 """Wall time of each stage on the demo sites, as ratios to importing the libraries and reading the inputs, in one run.
 
-    python scripts/bench.py [--once]
+    python scripts/bench.py [--once] [--growth]
 
-The floor of a site is a fresh process that imports what reading needs and reads the site. --once runs the suburban lot only.
+The floor of a site is a fresh process that imports what reading needs and reads the site. --once runs the suburban lot
+only, --growth measures instead how the work grows with bores, candidates, segments and the size of the raster.
 Ratios carry over to other machines, seconds do not. Times are the best of REPEATS.
 """
 
@@ -10,17 +11,27 @@ from __future__ import annotations
 
 import json
 import math
+import shutil
 import subprocess
 import sys
+import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
+import rasterio
+from rasterio.transform import from_origin
+from rasterio.windows import Window
 from scipy.integrate import dblquad
 
 import loopgis
 from loopgis.ground import response
 from loopgis.layout.distinct import carries
+
+if TYPE_CHECKING:
+    from loopgis.site.model import BoreSpec, Site
 
 ROOT = Path(__file__).resolve().parent.parent
 SITES = ("suburban", "corner", "school")
@@ -73,14 +84,14 @@ def seconds(code: str) -> tuple[float, str]:
     return best, out
 
 
-def bent_fan(count: int) -> list[np.ndarray]:
-    """Bores of 20 segments each, slanted, level, slanted, gently bent, round one pad; none touches another."""
+def bent_fan(count: int, points: int = 21) -> list[np.ndarray]:
+    """Bores of 20 segments each (or of points - 1), slanted, level, slanted, gently bent, round one pad; none touches another."""
     rng = np.random.default_rng(1)
-    along = np.linspace(0, 80, 21)
+    along = np.linspace(0, 80, points)
     paths = []
     for i in range(count):
         turn = i * 2 * np.pi / count
-        way = turn + np.cumsum(rng.normal(0, 0.004, 21))
+        way = turn + np.cumsum(rng.normal(0, 0.004, points))
         x = 8 * np.cos(turn) + np.cumsum(np.r_[0, np.diff(along) * np.cos(way[1:])])
         y = 8 * np.sin(turn) + np.cumsum(np.r_[0, np.diff(along) * np.sin(way[1:])])
         paths.append(np.column_stack([x, y, -np.interp(along, [0, 16, 64, 80], [0.5, 5, 5, 0.5])]))
@@ -163,8 +174,70 @@ def choice(path: str) -> None:
     )
 
 
+def growth() -> None:
+    """How the work grows, each row against its first."""
+    site = loopgis.read_site(ROOT / "data" / "school" / "site.toml")
+    bore = site.spec.bore
+    _grown("bores", {n: replace(bore, bores=n) for n in (4, 8, 16, 32)}, site)
+    _grown("m apart", {m: replace(bore, bores=16, spacing_m=m) for m in (9.0, 6.0, 4.5, 3.5)}, site)
+    months = np.arange(1, 241) * 365 / 12 * 86400
+    for count in (5, 10, 20, 40):
+        paths = [p[:: 40 // count] for p in bent_fan(10, 41)]
+        begin = time.perf_counter()
+        response(paths, months, bore_radius_m=0.06, diffusivity_m2_s=0.7e-6)
+        print(f"heat, 10 bores x {count} segments: {time.perf_counter() - begin:.3f} s")
+    with tempfile.TemporaryDirectory() as folder:
+        for cells, cell_m in ((1000, 1.0), (4000, 1.0), (16000, 1.0), (4000, 0.25), (16000, 0.0625)):
+            path = _with_raster(Path(folder), cells, cell_m)
+            begin = time.perf_counter()
+            loopgis.read_site(path)
+            print(f"reading, raster of {cells} x {cells} cells of {cell_m} m: {time.perf_counter() - begin:.2f} s")
+
+
+def _grown(what: str, bores: dict[float, BoreSpec], site: Site) -> None:
+    first = 0.0
+    for figure, bore in bores.items():
+        found = loopgis.design(replace(site, spec=replace(site.spec, bore=bore)), effort=0)
+        took = {k: found.seconds[k] for k in ("layouts", "heat", "judge")}
+        first = first or sum(took.values())
+        most = max(len(y.bores) for y in found.layouts)
+        parts = ", ".join(f"{k} {v:.2f} s" for k, v in took.items())
+        print(
+            f"{figure:g} {what}: {found.candidates} candidates, {most} bores at most, {parts}; "
+            f"{sum(took.values()) / first:.1f} times the first"
+        )
+
+
+def _with_raster(folder: Path, cells: int, cell_m: float) -> Path:
+    """The suburban lot on a raster of its own, tiled, written by strips, centred on the lot."""
+    home = ROOT / "data" / "suburban"
+    site = loopgis.read_site(home / "site.toml")
+    ((x, y),) = site.frame.to_parcel_crs(np.zeros((1, 2)))
+    shutil.copytree(home, folder / "lot", dirs_exist_ok=True)
+    unit = site.frame.parcel_crs.axis_info[0].unit_conversion_factor
+    side = cells * cell_m / unit
+    corner = from_origin(x - side / 2, y + side / 2, cell_m / unit, cell_m / unit)
+    profile = {"driver": "GTiff", "dtype": "float32", "count": 1, "width": cells, "height": cells, "tiled": True,
+               "crs": site.frame.parcel_crs.to_wkt(), "transform": corner, "compress": "deflate"}  # fmt: skip
+    with rasterio.open(folder / "lot" / "own.tif", "w", **profile) as sink:
+        for row in range(0, cells, 500):
+            z = 100 + np.sin((row + np.arange(500))[:, None] * cell_m / 90) + np.zeros(cells)
+            sink.write(z.astype(np.float32), 1, window=Window(0, row, cells, 500))
+    text = (home / "site.toml").read_text(encoding="utf-8")
+    lines = [
+        'elevation = "own.tif"' if li.startswith("elevation =")
+        else 'elevation_unit = "m"' if li.startswith("elevation_unit") else li
+        for li in text.splitlines()
+    ]  # fmt: skip
+    (folder / "lot" / "site.toml").write_text("\n".join(lines), encoding="utf-8")
+    return folder / "lot" / "site.toml"
+
+
 def main() -> None:
     """Print a line per site and stage."""
+    if "--growth" in sys.argv:
+        growth()
+        return
     sites = SITES[:1] if "--once" in sys.argv else SITES
     geopandas_s, _ = seconds("import geopandas")
     help_s, _ = seconds("from loopgis.cli.main import cli; cli(['--help'], standalone_mode=False)")

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from loopgis.core.errors import RangeError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+    from scipy.sparse import csc_array
 
 BAND_M = 0.1
 """Deviation from the target depth that costs nothing: a crew steers no finer."""
@@ -96,6 +98,8 @@ class _Task:
     required: NDArray[np.float64]
     bend: NDArray[np.float64]
     limits: Limits
+    rise: NDArray[np.float64]
+    dip: NDArray[np.float64]
 
 
 def _task(
@@ -105,6 +109,7 @@ def _task(
     required_depth_m: NDArray[np.float64],
     plan_curvature_1_m: NDArray[np.float64],
     limits: Limits,
+    finer_ground_m: NDArray[np.float64] | None,
 ) -> _Task:
     n = (len(ground_m) - 1) // 2
     station: NDArray[np.float64] = np.arange(n + 1, dtype=np.float64) * step_m
@@ -128,7 +133,32 @@ def _task(
     first = math.ceil(limits.rod_length_m / step_m - 1e-9)
     bend[:first] = 0.0
     target = np.minimum(np.maximum(target_depth_m, required + BAND_M), limits.max_depth_m - GUARD_M - BAND_M)
-    return _Task(step_m=step_m, ground=ground_m[::2], target=target, required=required, bend=bend, limits=limits)
+    rise, dip = _between(ground_m if finer_ground_m is None else finer_ground_m, n)
+    return _Task(
+        step_m=step_m,
+        ground=ground_m[::2],
+        target=target,
+        required=required,
+        bend=bend,
+        limits=limits,
+        rise=rise,
+        dip=dip,
+    )
+
+
+def _between(ground_m: NDArray[np.float64], n: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How far, beyond GUARD_M, the ground beside each of the n+1 nodes rises over and dips under straight lines between nodes.
+
+    Next to an end, where the bore lies on the ground, a dip counts as much more as it lies nearer to the end.
+    """
+    m = (len(ground_m) - 1) // n
+    share = np.arange(1, m) / m
+    node, inner = ground_m[::m], ground_m[:-1].reshape(n, m)[:, 1:]
+    off = inner - node[:-1, None] - share * np.diff(node)[:, None]
+    rise, deep = np.maximum(off - GUARD_M, 0.0).max(axis=1), np.maximum(-off - GUARD_M, 0.0)
+    dip = deep.max(axis=1)
+    dip[0], dip[-1] = np.max(deep[0] / share), np.max(deep[-1] / share[::-1])
+    return np.maximum(np.r_[0.0, rise], np.r_[rise, 0.0]), np.maximum(np.r_[0.0, dip], np.r_[dip, 0.0])
 
 
 def _programme(t: _Task) -> tuple[NDArray[np.float64], Any, NDArray[np.float64], NDArray[np.float64]]:
@@ -137,23 +167,11 @@ def _programme(t: _Task) -> tuple[NDArray[np.float64], Any, NDArray[np.float64],
     Unknowns, in order: z (n+1), p (n+1), u+ (n), u- (n), shallow, deep and play (n+1 each).
     Rows: z from p and u, p from u, z - shallow + deep - play = ground - target.
     """
-    from scipy.sparse import block_array, diags_array, eye_array  # noqa: PLC0415
-
     n, h = len(t.bend), t.step_m
-    head, tail = eye_array(n, n + 1), diags_array([np.ones(n)], offsets=[1], shape=(n, n + 1))
-    unit, eye = eye_array(n), eye_array(n + 1)
-    steps, kick = tail - head, h * h / 2 * unit
-    matrix = block_array(
-        [
-            [steps, -h * head, -kick, kick, None, None, None],
-            [None, steps, -h * unit, h * unit, None, None, None],
-            [eye, None, None, None, -eye, eye, -eye],
-        ],
-        format="csc",
-    )
+    matrix = _rows(n, h)
     lo_in, hi_in = (v / 100 for v in t.limits.entry_pitch_pct)
     lo_out, hi_out = (v / 100 for v in t.limits.exit_pitch_pct)
-    z_lo, z_hi = t.ground - t.limits.max_depth_m + GUARD_M, t.ground - t.required
+    z_lo, z_hi = t.ground - t.limits.max_depth_m + GUARD_M + t.rise, t.ground - t.required - t.dip
     z_lo[[0, -1]] = z_hi[[0, -1]] = t.ground[[0, -1]]
     p_lo, p_hi = np.full(n + 1, -max(hi_in, hi_out)), np.full(n + 1, max(hi_in, hi_out))
     p_lo[0], p_hi[0], p_lo[-1], p_hi[-1] = -hi_in, -lo_in, lo_out, hi_out
@@ -165,6 +183,38 @@ def _programme(t: _Task) -> tuple[NDArray[np.float64], Any, NDArray[np.float64],
     return cost, matrix, right, np.column_stack([low, high])
 
 
+def _rows(n: int, h: float) -> csc_array:
+    """Equality matrix of n intervals of h metres. Putting it together takes longer than solving, so its pattern is kept."""
+    from scipy.sparse import csc_array  # noqa: PLC0415
+
+    unit, power = _pattern(n)
+    values = unit.data * np.array([1.0, h, h * h])[power]
+    return csc_array((values, unit.indices, unit.indptr), shape=unit.shape)
+
+
+@lru_cache(maxsize=256)
+def _pattern(n: int) -> tuple[csc_array, NDArray[np.intp]]:
+    """The matrix for intervals of 1 m, and the power of h by which each of its entries grows, read off those of 2 m."""
+    unit = _assembled(n, 1.0)
+    return unit, np.rint(np.log2(_assembled(n, 2.0).data / unit.data)).astype(np.intp)
+
+
+def _assembled(n: int, h: float) -> csc_array:
+    from scipy.sparse import block_array, diags_array, eye_array  # noqa: PLC0415
+
+    head, tail = eye_array(n, n + 1), diags_array([np.ones(n)], offsets=[1], shape=(n, n + 1))
+    unit, eye = eye_array(n), eye_array(n + 1)
+    steps, kick = tail - head, h * h / 2 * unit
+    return block_array(
+        [
+            [steps, -h * head, -kick, kick, None, None, None],
+            [None, steps, -h * unit, h * unit, None, None, None],
+            [eye, None, None, None, -eye, eye, -eye],
+        ],
+        format="csc",
+    )
+
+
 def solve(
     *,
     step_m: float,
@@ -173,16 +223,18 @@ def solve(
     required_depth_m: NDArray[np.float64],
     plan_curvature_1_m: NDArray[np.float64],
     limits: Limits,
+    finer_ground_m: NDArray[np.float64] | None = None,
 ) -> Profile | None:
     """Best profile over a plan curve, None when there is none (then ask `obstructions`).
 
     step_m: plan length of one interval; ground_m, required_depth_m, plan_curvature_1_m: (2n+1,) at half steps, ground elevation,
-    least depth of the axis there (0 where nothing is asked) and curvature of the plan curve. Raises RangeError when the plan
-    curve itself is tighter than the rods.
+    least depth of the axis there (0 where nothing is asked) and curvature of the plan curve; finer_ground_m: (m n + 1,), ground at
+    m steps to an interval, since it may rise or dip between half steps. Raises RangeError when the plan curve itself is tighter
+    than the rods.
     """
     from scipy.optimize import linprog  # noqa: PLC0415
 
-    t = _task(step_m, ground_m, target_depth_m, required_depth_m, plan_curvature_1_m, limits)
+    t = _task(step_m, ground_m, target_depth_m, required_depth_m, plan_curvature_1_m, limits, finer_ground_m)
     cost, matrix, right, bounds = _programme(t)
     if bool(np.any(bounds[:, 0] > bounds[:, 1])):
         return None
@@ -208,6 +260,7 @@ def obstructions(
     required_by: dict[str, NDArray[np.float64]],
     plan_curvature_1_m: NDArray[np.float64],
     limits: Limits,
+    finer_ground_m: NDArray[np.float64] | None = None,
 ) -> list[str]:
     """Which single limit, given up, would let a profile exist: found by really solving without it.
 
@@ -224,6 +277,7 @@ def obstructions(
                 required_depth_m=total,
                 plan_curvature_1_m=plan_curvature_1_m,
                 limits=rig,
+                finer_ground_m=finer_ground_m,
             )
             is not None
         )

@@ -78,11 +78,11 @@ def command(
     if quiet:
         return
     for line in made.table():
-        click.echo(line)
+        options.say(line)
     for finding in made.book.findings:
-        click.echo(finding.line)
-    click.echo(f"{made.book.claim.rstrip(chr(46))}; local code governs")
-    click.echo("written to " + ", ".join(str(p) for p in written))
+        options.say(finding.line)
+    options.say(f"{made.book.claim.rstrip(chr(46))}; local code governs")
+    options.say("written to " + ", ".join(str(p) for p in written))
 
 
 def _column(text: str) -> tuple[str, str]:

@@ -32,10 +32,10 @@ def command(site: str, units: str | None, as_json: bool, verbose: int, quiet: bo
             metric = read.spec.units == "metric"
             area = read.parcel.area
             size = f"{area:,.0f} m2" if metric else f"{area / 0.3048**2:,.0f} sq ft"
-            click.echo(
+            options.say(
                 f"{read.spec.name}: lot of {size}, {len(read.buildings)} buildings, {len(read.features)} other features"
             )
         options.show_findings(findings, quiet=quiet, stdout=True)
         if not quiet:
-            click.echo(f"{len(findings)} findings" if findings else "no findings")
+            options.say(f"{len(findings)} findings" if findings else "no findings")
     return InputError.exit_code if worst(findings) == "error" else 0

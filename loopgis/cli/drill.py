@@ -42,4 +42,4 @@ def command(
     if as_json:
         options.show_json({"written": [str(p) for p in written]})
     elif not quiet:
-        click.echo(f"written to {folder}: " + ", ".join(p.name for p in written))
+        options.say(f"written to {folder}: " + ", ".join(p.name for p in written))

@@ -62,5 +62,5 @@ def command(
         options.show_json({**result.summary(), "written": [str(p) for p in written]})
     elif not quiet:
         for line in result.table():
-            click.echo(line)
-        click.echo(f"written to {folder}: " + ", ".join(p.name for p in written))
+            options.say(line)
+        options.say(f"written to {folder}: " + ", ".join(p.name for p in written))

@@ -22,14 +22,28 @@ verbose = click.option("-v", "--verbose", count=True, help="Say more on stderr; 
 quiet = click.option("-q", "--quiet", is_flag=True, help="Say only what is wrong.")
 
 
+def clean(text: str) -> str:
+    r"""A text of somebody's made fit for a terminal: signs that steer it, hide or turn words, or cannot be written become ?.
+
+    >>> clean("oak\x1b[2J \u202elane\n\t1 \ud800")
+    'oak?[2J ?lane\n\t1 ?'
+    """
+    return "".join(c if c.isprintable() or c in "\n\t" else "?" for c in text)
+
+
+def say(text: str, *, err: bool = False) -> None:
+    """Print lines on stdout or stderr; whatever stands in them that is not ours is cleaned."""
+    click.echo(clean(text), err=err)
+
+
 def teller(verbose: int, *, quiet: bool) -> Callable[[str], None]:
     """Function that reports progress: a line each with -v, one changing line on a terminal, nothing otherwise."""
     if quiet:
         return lambda _: None
     if verbose:
-        return lambda text: click.echo(text, err=True)
+        return lambda text: say(text, err=True)
     if sys.stderr.isatty():
-        return lambda text: click.echo(f"\r\033[K{text[:78]}", err=True, nl=False)
+        return lambda text: click.echo(f"\r\033[K{clean(text[:78])}", err=True, nl=False)
     return lambda _: None
 
 
@@ -48,4 +62,4 @@ def show_findings(findings: Sequence[Finding], *, quiet: bool, stdout: bool = Fa
     """Print findings, only errors when quiet."""
     for finding in findings:
         if not quiet or finding.severity == "error":
-            click.echo(finding.line(), err=not stdout)
+            say(finding.line(), err=not stdout)

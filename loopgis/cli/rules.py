@@ -40,7 +40,7 @@ def list_files(units: str, as_json: bool) -> None:
         options.show_json({"files": [row.as_dict() for row in rows]})
         return
     for line in listing_lines(rows, _width()):
-        click.echo(line)
+        options.say(line)
 
 
 @command.command("explain", short_help="What a rule file asks, in words.")
@@ -56,7 +56,7 @@ def explain_file(name: str, rule: str, units: str, as_json: bool) -> None:
         options.show_json(explanation(name, rule, units).as_dict())
         return
     for line in explain(name, rule, units, width=_width()):
-        click.echo(line)
+        options.say(line)
 
 
 @command.command("check", short_help="Look over rule files of your own.")
@@ -78,7 +78,7 @@ def check_files(files: tuple[str, ...], as_json: bool, quiet: bool) -> int:
         for one in found:
             options.show_findings(one.findings, quiet=quiet, stdout=True)
             if one.bad or not quiet:
-                click.echo(one.summary)
+                options.say(one.summary)
     return InputError.exit_code if any(one.bad for one in found) else 0
 
 
@@ -103,4 +103,4 @@ def start_file(
     from loopgis.rules.fresh import new_file  # noqa: PLC0415
 
     path = new_file(out, file_id, name=name, level=level or "", source=source, unit=unit or "", overwrite=overwrite)
-    click.echo(f"written to {path}; fill it in, then: loopgis rules check {path}")
+    options.say(f"written to {path}; fill it in, then: loopgis rules check {path}")

@@ -48,10 +48,10 @@ def command(
         options.show_json({**result.summary(), "written": str(written)})
     elif not quiet:
         for line in result.table():
-            click.echo(line)
+            options.say(line)
         differences = result.differences()
-        click.echo("changes:" if differences else "nothing changed")
+        options.say("changes:" if differences else "nothing changed")
         for line in differences:
-            click.echo(f"  {line}")
-        click.echo(f"written to {written}")
+            options.say(f"  {line}")
+        options.say(f"written to {written}")
     return 4 if result.refused else 0

@@ -96,5 +96,5 @@ def command(
         options.show_json(found.summary())
     elif not quiet:
         for line in found.table():
-            click.echo(line)
-        click.echo("written: " + ", ".join(p.name for p in found.paths))
+            options.say(line)
+        options.say("written: " + ", ".join(p.name for p in found.paths))

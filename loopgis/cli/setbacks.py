@@ -87,9 +87,9 @@ def command(
         options.show_json(found.summary())
     elif not quiet:
         for line in found.lines():
-            click.echo(line)
-        click.echo("written: " + ", ".join(str(p) for p in found.written))
+            options.say(line)
+        options.say("written: " + ", ".join(str(p) for p in found.written))
     for line in found.told():
         if not quiet or line.startswith("error"):
-            click.echo(line, err=True)
+            options.say(line, err=True)
     return FAILED if found.failed else 0

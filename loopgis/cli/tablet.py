@@ -42,4 +42,4 @@ def command(
         options.show_json({"written": [str(p) for p in written], "bytes": sum(p.stat().st_size for p in written)})
     elif not quiet:
         size = sum(p.stat().st_size for p in written) / 1e6
-        click.echo(f"written to {folder}, {size:.1f} MB: " + ", ".join(p.name for p in written))
+        options.say(f"written to {folder}, {size:.1f} MB: " + ", ".join(p.name for p in written))

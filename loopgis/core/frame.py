@@ -6,9 +6,10 @@ at the lot, frame north is true north within a hundredth of a degree (facts: 1 k
 
 from __future__ import annotations
 
+import json
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +19,37 @@ from loopgis.core.errors import InputError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
     from pyproj import CRS, Transformer
+
+LATITUDE, LONGITUDE = "Latitude of natural origin", "Longitude of natural origin"
+
+
+@lru_cache(maxsize=32)
+def crs_of(wkt: str) -> CRS:
+    """CRS of a WKT, read once."""
+    from pyproj import CRS  # noqa: PLC0415
+
+    return CRS.from_wkt(wkt)
+
+
+@lru_cache(maxsize=32)
+def to_degrees(wkt: str) -> Transformer:
+    """Transformer from a CRS, given as WKT, to longitude and latitude of its own datum."""
+    from pyproj import Transformer  # noqa: PLC0415
+
+    crs = crs_of(wkt)
+    return Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+
+
+@lru_cache(maxsize=32)
+def _centred_at_zero(wkt: str) -> str:
+    """The frame's CRS as PROJJSON, its centre still at 0, on the datum of a CRS. Raises InputError when that has none."""
+    from pyproj.crs import ProjectedCRS  # noqa: PLC0415
+    from pyproj.crs.coordinate_operation import TransverseMercatorConversion  # noqa: PLC0415
+
+    base = crs_of(wkt).geodetic_crs
+    if base is None:
+        raise InputError("parcel", "its CRS has no geographic base", "give the parcel in a real-world CRS")
+    return ProjectedCRS(TransverseMercatorConversion(), geodetic_crs=base.to_2d()).to_json()
 
 
 @dataclass(frozen=True)
@@ -35,43 +67,37 @@ class Frame:
     @cached_property
     def parcel_crs(self) -> CRS:
         """The CRS that the parcel came in."""
-        from pyproj import CRS  # noqa: PLC0415
-
-        return CRS.from_wkt(self.parcel_wkt)
+        return crs_of(self.parcel_wkt)
 
     @cached_property
     def crs(self) -> CRS:
         """The frame itself as a CRS."""
         from pyproj import CRS  # noqa: PLC0415
-        from pyproj.crs import ProjectedCRS  # noqa: PLC0415
-        from pyproj.crs.coordinate_operation import TransverseMercatorConversion  # noqa: PLC0415
 
-        base = self.parcel_crs.geodetic_crs
-        if base is None:
-            raise InputError("parcel", "its CRS has no geographic base", "give the parcel in a real-world CRS")
-        base2d = base.to_2d() if hasattr(base, "to_2d") else base
-        conversion = TransverseMercatorConversion(
-            latitude_natural_origin=self.lat0_deg,
-            longitude_natural_origin=self.lon0_deg,
-            scale_factor_natural_origin=1.0,
-        )
-        return CRS.from_wkt(ProjectedCRS(conversion, geodetic_crs=base2d).to_wkt())
+        drawn = json.loads(_centred_at_zero(self.parcel_wkt))
+        for part in drawn["conversion"]["parameters"]:
+            part["value"] = {LATITUDE: self.lat0_deg, LONGITUDE: self.lon0_deg}.get(part["name"], part["value"])
+        return CRS.from_wkt(CRS.from_json_dict(drawn).to_wkt())
 
     def transformer_from(self, wkt: str) -> Transformer:
-        """Transformer from any CRS into the frame, x before y in both."""
-        from pyproj import CRS, Transformer  # noqa: PLC0415
-
-        return Transformer.from_crs(CRS.from_wkt(wkt), self.crs, always_xy=True)
-
-    @cached_property
-    def _back(self) -> Transformer:
+        """Transformer from any CRS into the frame, x before y in both; made once for each CRS, since making one is slow."""
         from pyproj import Transformer  # noqa: PLC0415
 
-        return Transformer.from_crs(self.crs, self.parcel_crs, always_xy=True)
+        if wkt not in self._ways:
+            self._ways[wkt] = Transformer.from_crs(crs_of(wkt), self.crs, always_xy=True)
+        return self._ways[wkt]
+
+    @cached_property
+    def _ways(self) -> dict[str, Transformer]:
+        return {}
 
     def to_parcel_crs(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Frame coordinates, shape (n, 2), into the parcel's CRS, x (or longitude) before y (or latitude)."""
-        x, y = self._back.transform(xy[:, 0], xy[:, 1])
+        return self.out_to(self.parcel_wkt, xy)
+
+    def out_to(self, wkt: str, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Frame coordinates, shape (n, 2), into any CRS, the way back of `transformer_from`."""
+        x, y = self.transformer_from(wkt).transform(xy[:, 0], xy[:, 1], direction="INVERSE")
         return np.column_stack([x, y])
 
     def to_lonlat(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -52,6 +52,13 @@ _ANGLES = {"degree", "radian", "milliradian", "grade"}
 """The only units of a pitch besides percent: Pint would take any ratio, "0.35 ft/ft" too, for radians."""
 _QUANTITY = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)(.*)", re.DOTALL)
 LONGEST = 60
+_RAISED = re.compile("[\u207b\u207a\u2070\u00b9\u00b2\u00b3\u2074-\u2079]+")
+_LOWERED = str.maketrans("\u2070\u00b9\u00b2\u00b3\u2074\u2075\u2076\u2077\u2078\u2079\u207b\u207a", "0123456789-+")
+_POWER = re.compile(r"\*\*|\^")
+_FINE_POWER = re.compile(r"(?<=[^\W\d_])\s*(?:\*\*|\^)\s*[+-]?\d(?![\d.])")
+"""The power of a unit, of one digit; Pint would work out any other too, and 9**9**9 takes it for ever."""
+_UNIT_SIGNS = re.compile(r"[\w\s*/^().+\u00b0\u00b7\u207b\u207a-]*")
+"""Signs that a unit may be written with; Pint passes over others, "15 ft?" would be 15 ft."""
 _OTHER_MONEY = re.compile(r"(?<![A-Za-z])[A-Z]{3}(?![A-Za-z])|[$€£¥]")
 """What may be the code or the sign of a currency; no unit that goes with money is three capitals."""
 _SIGN_FIRST = re.compile(r"^\s*\$\s*([\d.]+(?:[eE][+-]?\d+)?)")
@@ -149,6 +156,9 @@ def _convert(value: float, unit_text: str, dimension: str, unit: str) -> float |
     """Value in the unit inside, None when the text is no unit of that dimension."""
     if unit_text in {"%", "percent"}:
         return value if dimension == "pitch" else None
+    plain = _RAISED.sub(lambda raised: "**" + raised[0].translate(_LOWERED), unit_text)
+    if not _UNIT_SIGNS.fullmatch(unit_text) or _POWER.search(_FINE_POWER.sub(" ", plain)):
+        return None
     try:
         quantity = _registry().Quantity(value, unit_text)
         if dimension == "pitch":

@@ -11,6 +11,7 @@ import unicodedata
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, NoReturn, cast, get_args
 
+from loopgis.core import limits
 from loopgis.core.cells import FORMULA as COMPUTES
 from loopgis.core.errors import InputError
 from loopgis.field.log import TOO_LARGE, clean, content_id, instant
@@ -19,7 +20,6 @@ from loopgis.field.model import Entry, Event
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-LIMIT_ENTRIES = 200_000
 LIMIT_TEXT = 10_000
 """Characters of one remark."""
 LIMIT_NAME = 200
@@ -62,8 +62,11 @@ DECODER = json.JSONDecoder(object_pairs_hook=_once, parse_constant=_no_figure)
 
 def check_number(count: int, name: str) -> None:
     """InputError for more rows than any job has."""
-    if count > LIMIT_ENTRIES:
-        raise InputError(name, f"holds more than {LIMIT_ENTRIES} rows", "give the logs of one job")
+    most = limits.most("log_rows")
+    if count > most:
+        raise limits.too_much(
+            name, f"holds more than {most:.0f} rows", "give the logs of one job", "log_rows", count * 10
+        )
 
 
 def entry_of(row: Mapping[str, Any], where: str) -> Entry:

@@ -21,12 +21,13 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core import limits
 from loopgis.core.atomic import write_text
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import readable
 from loopgis.field.log import FIELDS, clean, cleaned, entry_hash, instant, merged
 from loopgis.field.log_parts import (
     DECODER,
-    LIMIT_ENTRIES,
     LIMIT_TEXT,
     Asked,
     check_number,
@@ -52,8 +53,6 @@ CONTRACT = (
 """Columns of a GeoPackage's rod_log."""
 OF_BORE = {"rod", "start", "exit", "abandon"}
 """Events that belong to a bore; the others may be of the whole field."""
-LIMIT_BYTES = 50_000_000
-"""Of a text; a bore of 40 rods makes about 20 kB."""
 _LIMIT_STEPS = 100_000
 """Thousands of steps of SQLite's machine; a table of 200 000 rows takes about 10 000."""
 _SYSTEMS = {"us": "ft", "ft": "ft", "metric": "m", "m": "m"}
@@ -97,9 +96,7 @@ def _read(path: Path, asked: Asked) -> Log:
 
 def _text_file(path: Path, name: str, asked: Asked) -> tuple[list[Entry], list[str]]:
     """Entries and problems of a JSON or CSV file."""
-    if path.stat().st_size > LIMIT_BYTES:
-        raise InputError(name, f"is larger than {LIMIT_BYTES // 1_000_000} MB", "give one log, not an archive")
-    raw = path.read_bytes()
+    raw = limits.whole(path, name, "log_mb", "give one log, not an archive")
     if raw.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
         raise InputError(name, "is a workbook or an archive", "save the sheet as CSV (UTF-8) and give that")
     whole = raw.rstrip(b"\x00") if not raw.startswith((b"\xff\xfe", b"\xfe\xff")) else raw
@@ -266,13 +263,8 @@ def _own_csv(lines: list[tuple[int, list[str]]], ended: bool, name: str) -> tupl
 
 def _geopackage(path: Path, name: str, asked: Asked) -> tuple[list[Entry], list[str]]:
     """Entries of the table rod_log. Raises InputError for a file that is being edited, or that has no such table."""
-    for side in ("-wal", "-journal"):
-        beside = path.with_name(path.name + side)
-        if beside.exists() and (side == "-wal" or beside.stat().st_size):
-            what = f"is being edited, or was cut off ({shown(beside.name)} stands beside it)"
-            raise InputError(name, what, "save and close it in the tablet's GIS, then copy it again")
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as db:
+        with closing(sqlite3.connect(f"{readable(path).resolve().as_uri()}?mode=ro", uri=True)) as db:
             rows = list(_rod_log(db, name))
     except sqlite3.Error as error:
         raise InputError(
@@ -309,7 +301,7 @@ def _rod_log(db: sqlite3.Connection, name: str) -> Iterator[tuple[object, dict[s
         raise InputError(name, what, f"it needs {', '.join(CONTRACT)}")
     wanted = [c for c in (*CONTRACT, *(f for f in FIELDS if f not in CONTRACT)) if c in there]
     listed = ", ".join('"' + there[c].replace('"', '""') + '"' for c in wanted)
-    sql = f"SELECT rowid, {listed} FROM {quoted} ORDER BY rowid LIMIT {LIMIT_ENTRIES + 1}"  # noqa: S608 - the file's own names
+    sql = f"SELECT rowid, {listed} FROM {quoted} ORDER BY rowid LIMIT {int(limits.most('log_rows')) + 1}"  # noqa: S608 - the file's own names
     rows = db.execute(sql).fetchall()
     check_number(len(rows), name)
     for row in rows:

@@ -90,28 +90,55 @@ def solve(
     length = steps.length_m * factor
     first = steps.first * factor
     inverse = positive_inverse(first + np.diag(length * (resistance_mk_w if coupling == "inlet" else 0.0)))
+    own = length[:, None] * undisturbed_c
+    if coupling == "inlet":
+        heat, inlet = _stepped(steps.history, inverse, length, factor, own, load_w)
+        return heat, inlet, inlet[:, None, :] - heat * resistance_mk_w[:, None]
     unit = inverse @ length
     whole = float(length @ unit)
-    heat = np.zeros((months, n, cases))
-    inlet, wall = np.zeros((months, cases)), np.zeros((months, n, cases))
+    heat, wall = np.zeros((months, n, cases)), np.zeros((months, n, cases))
     history = steps.history * factor
-    own = length[:, None] * undisturbed_c
     for m in range(months):
-        free = own[m]
-        if m:
-            free = free + history[:, history.shape[1] - m * n :] @ heat[:m].reshape(m * n, cases)
+        free = own[m] + _past(history, heat, m)
         if coupling == "heat":
             heat[m] = load_w[m] / length.sum()
         else:
             held = inverse @ free
-            inlet[m] = (load_w[m] + length @ held) / whole
-            heat[m] = unit[:, None] * inlet[m] - held
+            heat[m] = unit[:, None] * (load_w[m] + length @ held) / whole - held
         wall[m] = (free + first @ heat[m]) / length[:, None]
-    if coupling != "inlet":
-        water = wall + heat * resistance_mk_w[:, None]
-        share = length[:, None] * np.where(np.abs(load_w)[:, None] > 0, heat, 1.0)
-        inlet = (water * share).sum(axis=1) / share.sum(axis=1)
-    return heat, inlet, wall
+    water = wall + heat * resistance_mk_w[:, None]
+    share = length[:, None] * np.where(np.abs(load_w)[:, None] > 0, heat, 1.0)
+    return heat, (water * share).sum(axis=1) / share.sum(axis=1), wall
+
+
+def _past(history: Array, heat: Array, month: int) -> Array | float:
+    """(N, cases) what the heat of the months before still does to the walls."""
+    _, n, cases = heat.shape
+    return history[:, history.shape[1] - month * n :] @ heat[:month].reshape(month * n, cases) if month else 0.0
+
+
+def _stepped(
+    history: Array, inverse: Array, length: Array, factor: float, own: Array, load_w: Array
+) -> tuple[Array, Array]:
+    """Heat (months, N, cases) and inlet (months, cases) when the same water enters all bores.
+
+    The inlet of a month and the heat that follows from it are both linear in the walls left free by the past, so their rows are put
+    into one matrix beforehand and a month is a single product.
+    """
+    months, n, cases = own.shape
+    unit = inverse @ length
+    whole = float(length @ unit)
+    rows = np.vstack([np.outer(unit, unit) / whole - inverse, unit / whole])
+    past = rows * factor @ history
+    both = np.einsum("ij,mjc->mic", rows, own)
+    both[:, :n] += unit[:, None] * load_w[:, None, :] / whole
+    both[:, n] += load_w / whole
+    heat = np.zeros((months, n, cases))
+    for m in range(months):
+        if m:
+            both[m] += past[:, past.shape[1] - m * n :] @ heat[:m].reshape(m * n, cases)
+        heat[m] = both[m, :n]
+    return heat, both[:, n]
 
 
 def simulate(

@@ -110,20 +110,19 @@ def _proofs(ground: Field) -> Iterator[str]:
         yield f"nowhere on the lot may a bore begin or end{closers}"
         return
     yield from _at_given_pad(ground)
-    points = pads.standing_places(ground)
+    seen = pads.survey(ground)
+    points = seen.points
     for_pads = _closers(ground, [z for z in ground.zones if "pit" in z.applies_to and z.mode != "ruling"])
     if ground.pad_area.is_empty or not len(points):
         yield f"no room for the pad outside the zones{for_pads}"
         return
-    longest = float(np.max(pads.open_reach_m(ground, points)))
+    longest = float(np.max(seen.reach_m))
     if longest < _need_m(ground):
         text = length_text(longest, units)
         yield f"the longest open line from any standing place is {text}, but {_down_and_up(ground)}"
     if site.spec.rig.max_length_m < _need_m(ground):
         yield f"the rig reaches {length_text(site.spec.rig.max_length_m, units)}, but {_down_and_up(ground)}"
-    if site.spec.pad.at is None and not any(
-        pads.fitting_pad(ground, float(x), float(y), a) for x, y in points for a in pads.axes_deg(ground)
-    ):
+    if site.spec.pad.at is None and not any(seen.fits(a).any() for a in seen.axes_deg):
         yield f"no standing place has room for a pad of {by(site.spec.pad.size_m, units)}{for_pads}"
 
 

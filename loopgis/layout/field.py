@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from loopgis.rules.zones import alongside_depth_m
+from loopgis.rules.zones import alongside_depth_m, half_width_m
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 MAX_CELLS = 120_000
 NEVER = 1e3
 """Required depth that no rig reaches: closed at every depth."""
+GRAZE_M = 0.05
+"""Stations this little outside the plan distance count as alongside, as the bore may come nearer between two of them."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -138,10 +140,13 @@ class Field:
             return None
         feature = next(f for f in self.site.features if f.feature_id == zone.feature_id)
         deep = alongside_depth_m(zone, feature, self.vert_share, self.site.spec.bore.hole_diameter_m / 2)
+        distance = shapely.distance(shapely.points(x, y), zone.line) - half_width_m(feature)
         need = np.zeros(len(x))
-        for first, last in runs(inside):
-            if not any(first - 1 <= i <= last for _, i in angles):
-                need[first : last + 1] = deep
+        # a bore that crosses may still run alongside elsewhere in the same zone, at a bend or an end of the line
+        for near in (inside, inside & (distance < zone.distance_m + GRAZE_M), inside & (distance < zone.distance_m)):
+            for first, last in runs(near):
+                if not any(first - 1 <= i <= last for _, i in angles):
+                    need[first : last + 1] = deep
         return need
 
 

@@ -223,7 +223,7 @@ def _settle(
             )
         held = [(i, b) for i, b in (*stay, *new) if b is not None and (kept[i] or value[i] > 0)]
         pairs = pair_distances([b for _, b in held], rule, workshop.pairs)
-        near = [(i, j) for (i, j), d in pairs.items() if d.shortfall_m > 0 and j >= len(stay)]
+        near = [(i, j) for (i, j), d in pairs.items() if d.clash and j >= len(stay)]
         for i, j in near:
             clash[held[i][0], held[j][0]] = clash[held[j][0], held[i][0]] = True
         value[clash[kept].any(axis=0)] = 0.0

@@ -237,16 +237,17 @@ def moves(ground: Field, fits: Fits) -> Iterator[Ladder]:
 
 def _places(ground: Field, at: tuple[float, float]) -> list[tuple[float, float]]:
     """The nearest standing places where the pad fits and some level run may be had."""
-    spec, points = ground.site.spec, pads.standing_places(ground)
+    spec, seen = ground.site.spec, pads.survey(ground)
+    points = seen.points
     if not len(points):
         return []
-    axes = [spec.pad.axis_deg] if spec.pad.axis_deg is not None else pads.axes_deg(ground)
+    axes = [spec.pad.axis_deg] if spec.pad.axis_deg is not None else seen.axes_deg
     tier = min(spec.bore.depth_m)
     bound = np.zeros(len(points))
     if "fan" in spec.patterns:
-        bound += pads.fan_bound_m(ground, points, tier)
+        bound += seen.fan_bound_m(tier)
     if "parallel" in spec.patterns:
-        bound += np.sum([pads.parallel_bound_m(ground, points, tier, a) for a in axes], axis=0)
+        bound += np.sum([seen.parallel_bound_m(tier, a) for a in axes], axis=0)
     order = np.argsort(np.round(np.hypot(points[:, 0] - at[0], points[:, 1] - at[1]), 3), kind="stable")
     spots = ((float(points[i, 0]), float(points[i, 1])) for i in order if bound[i] > 0)
     fitting = (p for p in spots if any(pads.fitting_pad(ground, *p, a) is not None for a in axes))

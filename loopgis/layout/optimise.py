@@ -266,7 +266,7 @@ class Workbench:
         near = [
             (chosen[a], chosen[b])
             for (a, b), d in pairs.items()
-            if d.shortfall_m > 0 and not (self.pool[chosen[a]].kept and self.pool[chosen[b]].kept)
+            if d.clash and not (self.pool[chosen[a]].kept and self.pool[chosen[b]].kept)
         ]
         for a, b in near:
             self.clash[a, b] = self.clash[b, a] = True

@@ -11,7 +11,7 @@ from loopgis.layout.field import Field
 from loopgis.layout.gate import gate_findings
 from loopgis.layout.generate import Wish
 from loopgis.layout.heat import first_guess_level_m
-from loopgis.layout.heat_case import case_of
+from loopgis.layout.heat_case import case_of, section_of
 from loopgis.layout.keep import with_kept
 from loopgis.layout.separation import SeparationRule
 from loopgis.rules import files as rule_files
@@ -60,7 +60,8 @@ def limits_of(site: Site, files: Sequence[RuleFile] = ()) -> Limits:
 def prepare(site: Site, *, ease: Ease | None = None) -> Prepared:
     """Rules, zones, open ground, separation rule and the wanted length of a site.
 
-    ease: plan distances to take for the zones instead of the rules' own (`rules.zones.Ease`).
+    ease: plan distances to take for the zones instead of the rules' own (`rules.zones.Ease`). Raises InputError for rule files that
+    cannot be read and for figures that contradict each other, pipes that do not fit in the hole among them.
     """
     files = tuple(rule_files.load(name) for name in site.spec.rules)
     zones, missing = zones_of(site, files, ease=ease)
@@ -73,6 +74,7 @@ def prepare(site: Site, *, ease: Ease | None = None) -> Prepared:
         hole_m=spec.hole_diameter_m,
         rod_m=site.spec.rig.rod_length_m,
     )
+    section_of(site)
     heat = case_of(site)
     wish, told = _wish(site, heat)
     field = Field(site=site, zones=zones, limits=limits_of(site, files), vert_share=share)

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from loopgis.layout.candidates import Candidate
     from loopgis.layout.separation import PairDistance
 
+FINER = 8
+"""Places in each interval of the profile where the ground is looked at; 0.1 m apart."""
+
 
 @dataclass(eq=False)
 class Workshop:
@@ -89,7 +92,8 @@ def realise(
     x, y, _, k = curve.at(s)
     z = ground.site.terrain.at(x, y)
     asked = ground.required_depth(curve, s)
-    reasons = _ground_reasons(ground, asked, k, z)
+    finer = _finer(ground, curve, len(s) // 2)
+    reasons = _ground_reasons(ground, asked, k, z if finer is None else finer)
     if reasons or asked is None:
         return None, reasons
     required = np.maximum.reduce([np.zeros(len(s)), *asked.values()])
@@ -99,6 +103,7 @@ def realise(
         "target_depth_m": tier_m,
         "plan_curvature_1_m": k,
         "limits": ground.limits,
+        "finer_ground_m": finer,
     }
     profile = solve(**task, required_depth_m=required)
     if profile is None:
@@ -123,12 +128,21 @@ def realise(
     return bore, []
 
 
+def _finer(ground: Field, curve: PlanCurve, intervals: int) -> NDArray[np.float64] | None:
+    """Ground every FINER-th of an interval; None where it is flat."""
+    if ground.site.terrain.flat:
+        return None
+    x, y, _, _ = curve.at(np.linspace(0.0, curve.length_m, FINER * intervals + 1))
+    return ground.site.terrain.at(x, y)
+
+
 class _Task(TypedDict):
     step_m: float
     ground_m: NDArray[np.float64]
     target_depth_m: float
     plan_curvature_1_m: NDArray[np.float64]
     limits: Limits
+    finer_ground_m: NDArray[np.float64] | None
 
 
 def _ground_reasons(

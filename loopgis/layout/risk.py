@@ -110,7 +110,7 @@ def alongside_contact(
     finite(across_m=across_m, gap_m=gap_m)
     positive(sigma_across_m=sigma_across_m, sigma_gap_m=sigma_gap_m, reach_m=reach_m)
     zero = 0.0
-    return _capsule(across_m, gap_m, sigma_across_m, sigma_gap_m, zero, zero, zero, reach_m)
+    return np.minimum(_capsule(across_m, gap_m, sigma_across_m, sigma_gap_m, zero, zero, zero, reach_m), 1.0)
 
 
 def body_contact(
@@ -212,7 +212,7 @@ def line_contact(
             *(v[rest, None] for v in (sigma_m, sigma_n, slope, back, ahead, reach)),
         )
         out[rest] = chance @ weight
-    return out.reshape(shape)[()]
+    return np.minimum(out, 1.0).reshape(shape)[()]  # the sums are good to 1e-12
 
 
 def combined_index(chances: ArrayLike, weights: ArrayLike) -> float:

@@ -34,6 +34,8 @@ NEAR_STEP_M = 0.1
 COARSE = 4
 """Vertices skipped by the first coarse look at a pair; also metres of safety in it."""
 FAR_SHARE = 2.0
+SAME_M = 0.005
+"""Bores that come so near to each other in plan count as crossed."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,13 +66,20 @@ class PairDistance:
     """Distances between two bores.
 
     level_m: least distance where both are level (None when never); elsewhere_m: beyond 2 m otherwise; shortfall_m: the worst
-    of the separation rule (positive = too near) with the stations where it happens.
+    of the separation rule (positive = too near) with the stations where it happens; crossed: in plan, within three rods of an
+    entry, or holes that touch anywhere.
     """
 
     level_m: float | None
     elsewhere_m: float
     shortfall_m: float
     stations_m: tuple[float, float]
+    crossed: bool = False
+
+    @property
+    def clash(self) -> bool:
+        """The two cannot both be drilled."""
+        return self.shortfall_m > 0 or self.crossed
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,14 +108,24 @@ def measure_pair(a: Bore, b: Bore, rule: SeparationRule) -> PairDistance:
     each other the first NEAR_M are sampled every NEAR_STEP_M, since they may cross there. Bores that a coarse look finds more
     than FAR_SHARE times the spacing apart are left at that.
     """
-    rough = _measure(_resample(a, step=COARSE), _resample(b, step=COARSE), rule)
+    crossed = _crossed(a, b, 3 * rule.rod_m)
+    rough = _measure(_resample(a, step=COARSE), _resample(b, step=COARSE), rule, crossed=crossed)
     if min(rough.elsewhere_m, rough.level_m or math.inf) > FAR_SHARE * rule.spacing_m + COARSE:
         return rough
     close = float(np.hypot(a.x_m[0] - b.x_m[0], a.y_m[0] - b.y_m[0])) < NEAR_M
-    return _measure(_resample(a, fine=close), _resample(b, fine=close), rule)
+    return _measure(_resample(a, fine=close), _resample(b, fine=close), rule, crossed=crossed)
 
 
-def _measure(p: _Samples, q: _Samples, rule: SeparationRule) -> PairDistance:
+def _crossed(a: Bore, b: Bore, within_m: float) -> bool:
+    """Does one of two finished bores meet the other in plan less than within_m of drilled length from its entry."""
+    for foot, other in ((a, b), (b, a)):
+        n = int(np.searchsorted(foot.station_m, within_m)) + 2
+        if shapely.dwithin(shapely.LineString(foot.xyz[:n, :2]), shapely.LineString(other.xyz[:, :2]), SAME_M):
+            return True
+    return False
+
+
+def _measure(p: _Samples, q: _Samples, rule: SeparationRule, *, crossed: bool) -> PairDistance:
     d2 = sum((p.xyz[:, [k]] - q.xyz[:, k]) ** 2 for k in range(3))
     d = np.sqrt(d2)
     both = p.level[:, None] & q.level
@@ -121,6 +140,7 @@ def _measure(p: _Samples, q: _Samples, rule: SeparationRule) -> PairDistance:
         elsewhere_m=float(d[off].min()) if off.any() else float(d.min()),
         shortfall_m=float(short[i, j]),
         stations_m=(float(p.station[i]), float(q.station[j])),
+        crossed=crossed or float(d.min()) <= rule.hole_m,
     )
 
 
@@ -162,19 +182,25 @@ def conflicts(candidates: Sequence[Candidate], rule: SeparationRule, pitch_pct: 
 
 
 def _cross_near_pad(candidates: Sequence[Candidate], within_m: float) -> NDArray[np.bool_]:
-    """(n, n) True where two plan curves cross less than within_m from either entry: no crew drills across a bore at its feet."""
-    lines = []
+    """(n, n) True where the first within_m of a plan curve meets another: no crew drills across a bore at its feet."""
+    axes, heads = [], []
     for c in candidates:
-        s = np.linspace(0.0, c.curve.length_m, 24) if c.curve.turning_rad > 0 else np.array([0.0, c.curve.length_m])
-        lines.append(shapely.LineString(np.column_stack(c.curve.at(s)[:2])))
-    axes = np.array(lines)
-    i, j = shapely.STRtree(axes).query(axes, predicate="intersects")
-    i, j = i[i < j], j[i < j]
-    at = shapely.centroid(shapely.intersection(axes[i], axes[j]))
-    first = np.minimum(shapely.line_locate_point(axes[i], at), shapely.line_locate_point(axes[j], at))
+        end = c.curve.length_m
+        s = np.linspace(0.0, end, 24) if c.curve.turning_rad > 0 else np.array([0.0, end])
+        near = np.r_[s[s < within_m], min(within_m, end)]
+        xy = np.column_stack(c.curve.at(s)[:2])
+        axes.append(xy)
+        heads.append(np.column_stack([np.interp(near, s, xy[:, k]) for k in (0, 1)]))
+    i, j = shapely.STRtree(_lines(axes)).query(_lines(heads), predicate="intersects")
     result = np.zeros((len(axes), len(axes)), dtype=bool)
-    result[i[first < within_m], j[first < within_m]] = True
+    result[i, j] = True
     return result
+
+
+def _lines(parts: Sequence[NDArray[np.float64]]) -> NDArray[np.object_]:
+    owner = np.repeat(np.arange(len(parts)), [len(p) for p in parts])
+    lines: NDArray[np.object_] = shapely.linestrings(np.concatenate(parts), indices=owner)
+    return lines
 
 
 def _polylines(candidates: Sequence[Candidate]) -> tuple[NDArray[np.float64], ...]:

@@ -168,7 +168,7 @@ def _finer(now: Settled, ground: Prepared, workshop: Workshop) -> Settled:
     np.fill_diagonal(clash, val=False)
     for i, j in zip(*np.nonzero(np.triu(~clash, 1)), strict=True):
         if group[j] >= 0:
-            clash[i, j] = clash[j, i] = measure_pair(bores[i], bores[j], ground.rule).shortfall_m > 0
+            clash[i, j] = clash[j, i] = measure_pair(bores[i], bores[j], ground.rule).clash
     bench = _bench(now, pool, clash, ground, workshop, same_number=True)
     found = bench.other()
     before = now.worth_m or 0.0

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loopgis.core import limits, openable
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import readable
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from numpy.typing import NDArray
 
     from loopgis.rules.audit_read import OwnFrame, Package
@@ -86,6 +87,8 @@ def find_ground(package: Package, frame: OwnFrame, box: NDArray[np.float64], ele
     box: (4,) frame bounds of all bores. Elevation is taken in metres unless the band's unit tag says feet.
     """
     if elevation is not None:
+        if Path(elevation).exists():
+            openable.check(Path(elevation), str(elevation))
         return _raster(str(elevation), str(elevation), {}, frame, box)
     if package.has("terrain") and package.tables["terrain"][1] == "2d-gridded-coverage":
         where = f"{package.path}, raster terrain"
@@ -99,13 +102,20 @@ def _raster(path: str, where: str, options: dict[str, str], frame: OwnFrame, box
     from rasterio.errors import RasterioIOError  # noqa: PLC0415
 
     try:
-        with rasterio.open(path, **options) as source:
+        with rasterio.open(readable(Path(path)), **options) as source:
+            openable.check_format(source.driver, where)
             if source.crs is None:
                 raise InputError(where, "has no coordinate reference system", "assign the CRS of the raster")
+            if not (abs(source.transform.determinant) > 0 and np.isfinite(tuple(source.transform)).all()):
+                raise InputError(where, "has no georeference", "give a raster whose cells have a place")
             crs = CRS.from_wkt(source.crs.to_wkt())
             flat_crs = (crs.sub_crs_list[0] if crs.is_compound else crs).to_2d()
             way = Transformer.from_crs(frame.crs, flat_crs, always_xy=True)
             window = _window(where, source, way, box)
+            cells, most = window.width * window.height, limits.most("cells")
+            if cells > most:
+                what, remedy = f"has {cells:,} cells round the bores", f"resample it to at most {most:,.0f}"
+                raise limits.too_much(where, what, remedy, "cells", cells)
             data = source.read(1, window=window, masked=True).astype(float).filled(np.nan)
             inverse = tuple(~source.window_transform(window))[:6]
             factor = _factor(where, (source.units or (None,))[0])

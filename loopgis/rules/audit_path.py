@@ -106,6 +106,13 @@ class Path:
         known = self.depth[np.isfinite(self.depth)]
         return max(float(known.max()), 0.0) if len(known) else 0.0
 
+    @property
+    def deepest_vertex_m(self) -> float:
+        """Deepest written vertex below the ground above it, 0 when no depth is known: without what the ground does in between."""
+        depth = self.depth_at(self.drilled)
+        known = depth[np.isfinite(depth)]
+        return max(float(known.max()), 0.0) if len(known) else 0.0
+
     def depth_at(self, station: NDArray[np.float64]) -> NDArray[np.float64]:
         """Depth at any drilled station."""
         return np.asarray(np.interp(station, self.station, self.depth))
@@ -152,7 +159,7 @@ class Path:
         slope = self.end_pitches_pct()[1][0] / 100
         if not np.isfinite(slope):
             return 0.0
-        wanted = share * self.greatest_depth_m
+        wanted = share * self.deepest_vertex_m
         return MAX_REACH_M if slope * MAX_REACH_M <= wanted and wanted > 0 else wanted / slope if wanted > 0 else 0.0
 
     def prolonged(self, by_m: float) -> tuple[Any, float]:

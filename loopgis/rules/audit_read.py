@@ -16,7 +16,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from loopgis.core import openable
+from loopgis.core.atomic import finished
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import readable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -82,7 +85,7 @@ def _as_number(value: Any) -> float:  # noqa: ANN401 -- a cell of an outside fil
 
 def _query(path: Path, sql: str) -> list[tuple[Any, ...]]:
     """Rows of one read-only query."""
-    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)
+    connection = sqlite3.connect(f"{readable(path).resolve().as_uri()}?mode=ro", uri=True)
     try:
         return connection.execute(sql).fetchall()
     finally:
@@ -94,6 +97,8 @@ def open_package(path: str | Path) -> Package:
     file = Path(path)
     if not file.is_file():
         raise InputError(str(path), "no such file", "check the path")
+    finished(file.parent)
+    openable.check(file, str(path))
     try:
         contents = _query(file, "SELECT table_name, data_type FROM gpkg_contents")
         has_metadata = bool(_query(file, "SELECT 1 FROM sqlite_master WHERE name = 'gpkg_metadata'"))
@@ -109,7 +114,7 @@ def _own_metadata(texts: list[str]) -> dict[str, Any]:
     for text in texts:
         try:
             value = json.loads(text)
-        except ValueError:  # other programs keep XML or plain text here
+        except (ValueError, RecursionError):  # other programs keep XML or plain text here
             continue
         if isinstance(value, dict) and value.get("loopgis") == 1:
             return value
@@ -127,7 +132,7 @@ def read_layer(package: Package, name: str) -> Table | None:
     from pyogrio.errors import DataSourceError  # noqa: PLC0415
 
     try:
-        meta, _, wkb, values = raw.read(str(package.path), layer=real)
+        meta, _, wkb, values = raw.read(str(readable(package.path)), layer=real)
     except DataSourceError as error:
         raise InputError(f"{package.path}, layer {name}", f"cannot be read ({error})") from error
     columns = {str(n).lower(): v for n, v in zip(meta["fields"], values, strict=True)}

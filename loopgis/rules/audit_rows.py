@@ -463,7 +463,14 @@ def _depth_verdict(path: Path, file: AuditFile, rule: AuditRule) -> Verdict:
     if not bool(path.sure.all()):
         rank = max(rank, modes.UNVERIFIED) if known else modes.UNVERIFIED
     station = float(path.station[int(np.nanargmax(path.depth))]) if known else None
-    return Verdict(rank=rank, basis="depth", required=limit, provided=depth if known else None, station_m=station)
+    return Verdict(
+        rank=rank,
+        basis="depth",
+        required=limit,
+        provided=depth if known else None,
+        station_m=station,
+        grain=max(depth - path.deepest_vertex_m, 0.0) if known else 0.0,
+    )
 
 
 def _missing_rows(case: Case, file: AuditFile, rule: AuditRule) -> list[Row]:

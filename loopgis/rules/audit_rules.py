@@ -16,6 +16,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 
 if TYPE_CHECKING:
@@ -58,6 +59,7 @@ _SAME = 1e-6
 """Two figures of a feature that differ by a millionth are the same figure, written in two units."""
 _STRENGTH = re.compile(r"\s*\d+(\.\d+)?\s*%.*$")
 _LENGTH = ("value", "unit")
+_PLACES = ("bore", "pit", "header")
 _KEYS: dict[str, tuple[str, ...]] = {
     "": ("schema", "jurisdiction", "applicability", "defaults", "tolerance", "rule", "duty", "submittal", "one_call"),
     "jurisdiction": (*("id", "name", "level", "parents", "effective", "checked", "source_status", "advisory_only"),),
@@ -232,7 +234,7 @@ def _load_one(name: str, beside: Path) -> AuditFile:
         return _parse(name, shipped.read_bytes())
     for path in (Path(name), beside / name):
         if path.is_file():
-            return _parse(name, path.read_bytes())
+            return _parse(name, limits.whole(path, f"rule file {name}", "site_mb", "is it the right file?"))
     folder = resources.files("loopgis").joinpath("tables/rules")
     ids = ", ".join(sorted(p.name[:-5] for p in folder.iterdir() if p.name.endswith(".toml")))
     raise InputError(f"rules {name!r}", "no shipped rule file and no such path", f"shipped ids: {ids}")
@@ -240,14 +242,14 @@ def _load_one(name: str, beside: Path) -> AuditFile:
 
 def _parse(name: str, data: bytes) -> AuditFile:
     try:
-        raw = tomllib.loads(data.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raw = limits.toml(data)
+    except ValueError as error:
         raise InputError(f"rule file {name}", f"is not TOML ({error})", "correct the line") from error
     if raw.get("schema") != "loopgis-rules/1":
         raise InputError(f"rule file {name}", "key 'schema' is not \"loopgis-rules/1\"", "is this a rule file?")
     try:
         return _Reader(name, raw).file()
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
+    except (KeyError, TypeError, AttributeError, ValueError, OverflowError) as error:
         raise InputError(
             f"rule file {name}",
             f"a key is missing or of the wrong type ({error!r})",
@@ -439,7 +441,9 @@ class _Reader:
             raise self.fail("has no citation", "name the clause")
         self.stamp(row, "status")
         base = self.one_of(row.get("min_cover", {}).get("below", "surface"), _BASES, "min_cover.below")
-        places = row.get("applies_to", ["bore"])
+        places = self.words(row.get("applies_to", ["bore"]), "applies_to")
+        for place in places:
+            self.one_of(place, _PLACES, "applies_to")
         angle = crossing.get("angle_min_deg")
         quality = str(crossing.get("min_quality", ""))
         if quality and quality not in QUALITIES:

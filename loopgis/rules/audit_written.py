@@ -1,9 +1,9 @@
 """Does the file say what is measured? Columns of bores, rod points, exits, and the table of clearances.
 
 Tolerances. Lengths: 10 mm per km of scale and 2 mm, plus what chords lack to the arc they stand on (h turn^2 / 24 each). Depths
-and covers: 0.03 m for reading the ground (0.10 m for the least cover, whose level run has to be found again). Pitches: 0.3
-percent points and azimuths 0.3 degrees, plus half the turn there. Curvature: 5 % and 1 / 5000 m. Points: 0.02 m. Clearances:
-0.05 m and, on a slope, what one interval of vertices makes.
+and covers: 0.03 m for reading the ground (0.10 m for the least cover, whose level run has to be found again), and what the ground
+does between two vertices, where a file says nothing. Pitches: 0.3 percent points and azimuths 0.3 degrees, plus half the turn
+there. Curvature: 5 % and 1 / 5000 m. Points: 0.02 m. Clearances: 0.05 m and, on a slope, what one interval of vertices makes.
 """
 
 from __future__ import annotations
@@ -64,11 +64,18 @@ def column_findings(path: Path, limits: Limits) -> list[Finding]:
 def _depth_checks(path: Path) -> list[tuple[str, float, float, str]]:
     if not bool(path.sure.all()):
         return []
-    checks = [("max_depth_m", path.greatest_depth_m, DEPTH_M, "m")]
+    deepest, rough = path.greatest_depth_m, path.depth - _between_vertices(path, path.station)
+    checks = [("max_depth_m", deepest, DEPTH_M + deepest - path.deepest_vertex_m, "m")]
     run = level_run(path)
     if run.any() and number_in(path.columns, "level_length_m") is not None:
-        checks.append(("min_cover_m", float(path.depth[run].min()) - path.radius_m, COVER_M, "m"))
+        least = float(path.depth[run].min()) - path.radius_m
+        checks.append(("min_cover_m", least, COVER_M + float(np.abs(rough).max()), "m"))
     return checks
+
+
+def _between_vertices(path: Path, station: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Depth at stations as a file knows it that looks at the ground at its vertices only."""
+    return np.asarray(np.interp(station, path.drilled, path.depth_at(path.drilled)))
 
 
 def _differs(path: Path, name: str, measured: float, tolerance: float, unit: str) -> Finding | None:
@@ -274,7 +281,9 @@ def _rod_figures(path: Path, station: float) -> Iterable[tuple[str, str, float, 
     if not path.flat and run > 1e-6:
         yield "pitch_pct", "rod-pitch", 100 * way[2] / run, PITCH_PCT + 100 * turn, "%"
     if path.surveyed_ground and not path.flat:
-        yield "depth_m", "rod-depth", float(path.depth_at(np.array([station]))[0]), DEPTH_M, "m"
+        depth = float(path.depth_at(np.array([station]))[0])
+        between = abs(depth - float(_between_vertices(path, np.array([station]))[0]))
+        yield "depth_m", "rod-depth", depth, DEPTH_M + between, "m"
 
 
 def _vertex_directions(path: Path) -> NDArray[np.float64]:

@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import json
 import tempfile
-import tomllib
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.core.findings import Finding, in_order
 from loopgis.core.units import FT_M
 from loopgis.rules.audit_rules import load_rules
-from loopgis.rules.files import LIMIT_BYTES, SCHEMA, known_words, parse, shipped
+from loopgis.rules.files import SCHEMA, known_words, parse, shipped
 from loopgis.rules.told import LEVEL_WORDS, kind_words, plain_text, rule_bytes, short_length
 
 if TYPE_CHECKING:
@@ -180,8 +180,6 @@ def _count(number: int, word: str) -> str:
 
 def _read(name: str, where: str) -> bytes:
     try:
-        if name not in shipped() and Path(name).stat().st_size > LIMIT_BYTES:
-            raise InputError(where, "is larger than 1 MB", "is it the right file?")
         return rule_bytes(name)
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
@@ -190,8 +188,8 @@ def _read(name: str, where: str) -> bytes:
 
 def _table(data: bytes, where: str) -> dict[str, Any]:
     try:
-        table = tomllib.loads(data.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        table = limits.toml(data)
+    except ValueError as error:
         raise InputError(where, f"is not TOML: {error}", "correct the line it names") from None
     if table.get("schema") != SCHEMA:
         raise InputError(where, f"schema is {table.get('schema')!r}", f'the first line must be schema = "{SCHEMA}"')

@@ -8,7 +8,6 @@ from __future__ import annotations
 import difflib
 import hashlib
 import re
-import tomllib
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -16,6 +15,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast, get_args
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.rules.model import Duty, JobRule, Mode, OneCall, Range, Relax, Rule, RuleFile, Status, Submittal
 from loopgis.tables.load import load_table
@@ -46,6 +46,10 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "count_trigger": ("op", "bores"),
     "defaults": ("measure_from", "measure_to", "units"),
     "tolerance": (*_LEVELS, "bore"),
+    "level": ("plan", "vert", "unit", "depth"),
+    "bore": ("plan", "vert_pct_depth", "unit"),
+    "length": ("value", "unit"),
+    "min_cover": ("value", "unit", "below"),
     "rule": (
         *("id", "feature", "feature_filter", "feature_range", "applies_to", "plan_distance", "min_cover"),
         *("vertical_clearance", "foundation_depth", "crossing", "max_depth", "max_bores", "allowed_fluids"),
@@ -69,7 +73,6 @@ _NEEDS = ("", "variance", "prior_approval", "consent")
 _ON_FAIL = ("deny", "variance", "prior_approval", "consent", "advise")
 _CERTAINTIES = ("text", "agency_ruling", "assumed")
 _SEVERITIES = ("shall", "should", "note")
-LIMIT_BYTES = 1_000_000
 
 
 def shipped() -> list[str]:
@@ -92,12 +95,12 @@ def load(name: str) -> RuleFile:
             f"did you mean {near[0]!r}?" if near else f"known: {', '.join(shipped())}",
         )
     try:
-        if path.stat().st_size > LIMIT_BYTES:
-            raise InputError(str(path), "rule file is larger than 1 MB", "split it or check that it is the right file")
-        data = path.read_bytes()
-    except OSError as error:
+        data = limits.whole(path, str(path), "site_mb", "is it the right file? a rule file is a short text")
+    except (OSError, ValueError) as error:
         raise InputError(
-            str(path), f"rule file cannot be read ({error.strerror})", "check the path in `rules`"
+            str(path),
+            f"rule file cannot be read ({getattr(error, 'strerror', None) or error})",
+            "check the path in `rules`",
         ) from None
     return parse(data, path.name)
 
@@ -106,7 +109,7 @@ def parse(data: bytes, where: str) -> RuleFile:
     """Rule file from its bytes; where: name for error lines. Raises InputError for whatever cannot be read."""
     try:
         return _parse(data, where)
-    except (TypeError, AttributeError, ValueError) as error:
+    except (TypeError, AttributeError, ValueError, OverflowError) as error:
         raise InputError(
             where, f"a key holds something of another sort ({error})", "compare with a shipped file"
         ) from None
@@ -114,8 +117,8 @@ def parse(data: bytes, where: str) -> RuleFile:
 
 def _parse(data: bytes, where: str) -> RuleFile:
     try:
-        table = tomllib.loads(data.decode("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        table = limits.toml(data)
+    except ValueError as error:
         raise InputError(where, f"not a TOML file: {error}", "fix the line it names") from None
     if table.get("schema") != SCHEMA:
         raise InputError(where, f"schema is {table.get('schema')!r}", f'the first line must be schema = "{SCHEMA}"')
@@ -123,7 +126,10 @@ def _parse(data: bytes, where: str) -> RuleFile:
     who = _sub(table, "jurisdiction", where)
     tolerance = _sub(table, "tolerance", where)
     bore = _sub(tolerance, "bore", f"{where} [tolerance]")
+    _only(bore, "bore", f"{where} [tolerance] bore")
     scope, usual = _maybe(table, "applicability", where), _maybe(table, "defaults", where)
+    for key, known in (("measure_from", _FROM), ("measure_to", _TO)):
+        _one_of(usual.get(key, known[0]), known, f"{where} [defaults] {key}")
     trigger, count = (_maybe(scope, k, f"{where} [applicability]") or None for k in ("depth_trigger", "count_trigger"))
     file_id = _text(who, "id", f"{where} [jurisdiction]")
     rules = table.get("rule", [])
@@ -139,6 +145,12 @@ def _parse(data: bytes, where: str) -> RuleFile:
     duties = tuple(_duty(d, common, f"{where} duty {n + 1}") for n, d in enumerate(table.get("duty", [])))
     _no_doubles([d.key for d in duties], where)
     levels = {lv: _sub(tolerance, lv, f"{where} [tolerance]") for lv in _LEVELS if lv in tolerance}
+    for level, row in levels.items():
+        _only(row, "level", f"{where} [tolerance] {level}")
+        if "plan" not in row:
+            raise InputError(
+                f"{where} [tolerance] {level}", "plan is missing", "give the tolerance in plan, 0 if there is none"
+            )
     plans = {lv: _part(row, "plan", f"{where} [tolerance] {lv}") for lv, row in levels.items()}
     heights = {lv: _part(row, "vert", f"{where} [tolerance] {lv}") for lv, row in levels.items() if "vert" in row}
     share = _number(bore.get("vert_pct_depth", 0), f"{where} [tolerance] bore vert_pct_depth") / 100
@@ -155,7 +167,9 @@ def _parse(data: bytes, where: str) -> RuleFile:
             scope.get("class_certainty", "text"), _CERTAINTIES, f"{where} [applicability] class_certainty"
         ),
         loop_class=_list(scope.get("loop_class", ["bored_horizontal"]), f"{where} [applicability] loop_class"),
-        depth_trigger_m=None if trigger is None else _length(trigger, f"{where} [applicability.depth_trigger]"),
+        depth_trigger_m=None
+        if trigger is None
+        else _length(trigger, f"{where} [applicability.depth_trigger]", "depth_trigger"),
         trigger_inclusive=_inclusive(trigger, f"{where} [applicability.depth_trigger]"),
         plan_tolerance_m={lv: plans.get(lv, max(plans.values(), default=0.0)) for lv in _LEVELS},
         vert_tolerance_m={lv: heights.get(lv, max(heights.values(), default=0.0)) for lv in _LEVELS},
@@ -212,13 +226,16 @@ def _rule(row: Any, common: _Common, where: str) -> Rule:  # noqa: ANN401
     angle = crossing.get("angle_min_deg")
     whole = _length(row.get("plan_distance", {"value": 0, "unit": "m"}), f"{where} plan_distance")
     start, end = _measured(row, {} if job else common.defaults, mode, where)
+    places = row.get("applies_to", ["bore"])
+    if not places:
+        raise InputError(where, "applies_to names nothing", 'write applies_to = ["bore"], or leave it out')
     return Rule(
         key=f"{common.file_id}/{_text(row, 'id', where)}",
         kinds=kinds,
-        applies_to=tuple(_one_of(p, _PLACES, f"{where} applies_to") for p in row.get("applies_to", ["bore"])),
+        applies_to=tuple(_one_of(p, _PLACES, f"{where} applies_to") for p in places),
         plan_distance_m=whole,
         mode=cast("Mode", mode),
-        min_cover_m=None if cover is None else _length(cover, f"{where} min_cover"),
+        min_cover_m=None if cover is None else _length(cover, f"{where} min_cover", "min_cover"),
         cover_base=base,
         foundation_depth_m=_foundations(row.get("foundation_depth", {}), where),
         vertical_clearance_m=_length(
@@ -483,7 +500,7 @@ def _sub(table: dict[str, Any], key: str, where: str) -> dict[str, Any]:
     value = table.get(key)
     if not isinstance(value, dict):
         raise InputError(where, f"[{key}] is missing or not a table", f"add [{key}]")
-    if key in {"crossing", "tolerance"}:
+    if key in {"crossing", "tolerance", "jurisdiction"}:
         _only(value, key, f"{where} {key}")
     return value
 
@@ -501,9 +518,11 @@ def _number(value: Any, where: str) -> float:  # noqa: ANN401
     return float(value)
 
 
-def _length(row: Any, where: str) -> float:  # noqa: ANN401
+def _length(row: Any, where: str, table: str = "length") -> float:  # noqa: ANN401
+    """Metres; table: whose keys a row may have."""
     if not isinstance(row, dict) or row.get("unit") not in _UNIT_M:
         raise InputError(where, f"{row!r} is not a length", 'write { value = 10, unit = "ft" }')
+    _only(row, table, where)
     return _number(row.get("value"), where) * _UNIT_M[row["unit"]]
 
 

@@ -8,12 +8,12 @@ from __future__ import annotations
 import difflib
 import re
 import textwrap
-import tomllib
 from dataclasses import asdict, dataclass
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.core.units import short_length as shortened
 from loopgis.rules.files import load, shipped
@@ -257,15 +257,15 @@ def explanation(name: str, rule: str = "", units: str = "us") -> Explanation:
 
 
 def rule_bytes(name: str) -> bytes:
-    """The bytes of a rule file by shipped id or path; OSError when a path cannot be read."""
+    """The bytes of a rule file by shipped id or path; OSError when a path cannot be read, InputError for one too large."""
     if name in shipped():
         return (resources.files("loopgis") / "tables" / "rules" / f"{name}.toml").read_bytes()
-    return Path(name).read_bytes()
+    return limits.whole(Path(name), name, "site_mb", "is it the right file? a rule file is a short text")
 
 
 def raw_table(name: str) -> dict[str, Any]:
     """The table of a rule file that `load` has read, with its figures as they were published."""
-    return tomllib.loads(rule_bytes(name).decode("utf-8"))
+    return limits.toml(rule_bytes(name))
 
 
 def kind_words(kind: str) -> str:

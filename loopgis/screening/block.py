@@ -1,6 +1,6 @@
 """What a block of parcels needs, read from the town's layers: its own rows, what lies round them, and the ground under them.
 
-Only rows within KEEP_WITHIN of a parcel are read, by the layers' own indexes; each worker keeps one handle of the raster open.
+Only rows that can matter to a parcel are read, by the layers' own indexes; each worker keeps one handle of the raster open.
 What is found for a parcel never depends on which others are in its block: rows are named by their number in the file and come in
 its order.
 """
@@ -10,14 +10,15 @@ from __future__ import annotations
 import math
 import threading
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
 from loopgis.core.errors import InputError
-from loopgis.core.frame import Frame
+from loopgis.core.frame import crs_of, to_degrees
 from loopgis.screening.one import Given, Kit, judge, spec_of
 from loopgis.site import config, features, shapes, terrain, vectors
 from loopgis.site.features import KEEP_WITHIN_M
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from shapely import Polygon
     from shapely.geometry.base import BaseGeometry
 
+    from loopgis.core.frame import Frame
     from loopgis.screening.model import Block, Job, Verdict
     from loopgis.site.config import LayerRef
 
@@ -39,6 +41,8 @@ WIDEST_M = 4000.0
 """A block that reaches farther than this is read parcel by parcel: one lot that lies elsewhere must not fetch the whole town."""
 JOBS_KEPT = 2
 RASTER_CACHE_MB = 64
+DEGREE_M, STEEPEST_DEG = 110_500.0, 85.0
+"""A degree of latitude is nowhere shorter, one of longitude times the cosine neither; no frame lies nearer to a pole."""
 _HERE = threading.local()
 
 
@@ -49,6 +53,16 @@ class Desk:
     job: Job
     kit: Kit
     raster: Any = None
+    _columns: dict[str, frozenset[str]] = field(default_factory=dict)
+
+    def columns(self, ref: LayerRef) -> frozenset[str]:
+        """Names of a layer's columns, in lower case."""
+        if ref.name not in self._columns:
+            import pyogrio  # noqa: PLC0415
+
+            found = pyogrio.read_info(ref.path, **_options(ref))["fields"]
+            self._columns[ref.name] = frozenset(str(f).lower() for f in found)
+        return self._columns[ref.name]
 
     def close(self) -> None:
         """Give the handle back."""
@@ -101,11 +115,10 @@ def _desk(job: Job) -> Desk:
         import rasterio  # noqa: PLC0415
         from rasterio.errors import RasterioError  # noqa: PLC0415
 
-        if not job.elevation.path.exists():
-            raise InputError(job.elevation.name, "is not there", "check the path")
+        vectors.there(job.elevation)
         try:
-            with rasterio.Env(GDAL_CACHEMAX=RASTER_CACHE_MB):
-                desk.raster = rasterio.open(job.elevation.path)
+            desk.raster = rasterio.open(terrain.raster_path(job.elevation))
+            terrain.check_source(desk.raster, job.elevation, Log())
         except RasterioError as error:
             what = f"cannot be read as a raster ({plain(error, 140)})"
             raise InputError(job.elevation.name, what, "check the file") from None
@@ -129,11 +142,11 @@ def read_block(desk: Desk, block: Block) -> Iterator[Given]:
     together = _around(good, wkt) if good else None
     whole = None
     if together is not None and together.widest_m <= WIDEST_M:
-        whole = [_Near(job, ref, told, together) for ref, told in layers_of(job)]
+        whole = [_Near(desk, ref, told, together) for ref, told in layers_of(job)]
     for fid in block.fids:
         own = bounds[fid]
         box = None if own is None else _around([own], wkt)
-        near = [] if box is None else whole or [_Near(job, ref, told, box) for ref, told in layers_of(job)]
+        near = [] if box is None else whole or [_Near(desk, ref, told, box) for ref, told in layers_of(job)]
         yield Given(
             fid=fid,
             parcel_id=str(table.at[fid, "parcel_id"]),
@@ -164,12 +177,14 @@ def ground_of(desk: Desk) -> Callable[[Frame, Polygon, Log], Terrain]:
         return FLAT
 
     def read(frame: Frame, lot: Polygon, log: Log) -> Terrain:
+        import rasterio  # noqa: PLC0415
         from rasterio.errors import RasterioError  # noqa: PLC0415
 
         ref = desk.job.elevation
         assert ref is not None  # noqa: S101 - narrowed by the caller
         try:
-            return terrain._from(desk.raster, ref, desk.job.elevation_unit, frame, lot, log)  # noqa: SLF001 - the open handle
+            with rasterio.Env(GDAL_CACHEMAX=RASTER_CACHE_MB):  # taken up by the first read of the process
+                return terrain.from_source(desk.raster, ref, desk.job.elevation_unit, frame, lot, log)
         except RasterioError as error:
             raise InputError(ref.name, f"cannot be read as a raster ({plain(error, 140)})", "check the file") from None
 
@@ -226,59 +241,59 @@ def _bounds(geometry: BaseGeometry | None) -> tuple[float, float, float, float] 
 
 @dataclass(frozen=True, eq=False)
 class _Around:
-    """Surroundings of some lots: a box in a local frame, metres."""
+    """Box of some lots in longitude and latitude of the datum of the parcels, of which wkt is the CRS."""
 
-    frame: Frame
-    box: tuple[float, float, float, float]
+    box_deg: tuple[float, float, float, float]
+    wkt: str
 
     @property
     def widest_m(self) -> float:
-        return max(self.box[2] - self.box[0], self.box[3] - self.box[1]) - 2 * KEEP_WITHIN_M
+        x0, y0, x1, y1 = self.box_deg
+        return max((x1 - x0) * math.cos(math.radians((y0 + y1) / 2)), y1 - y0) * DEGREE_M
 
-    def within(self, wkt: str) -> tuple[float, float, float, float] | None:
-        """Bounds in another CRS, None when they are nowhere in it."""
-        from pyproj import Transformer  # noqa: PLC0415
-
-        back = Transformer.from_crs(self.frame.crs, vectors.parse_crs(wkt, "layer"), always_xy=True)
-        x0, y0, x1, y1 = (float(v) for v in back.transform_bounds(*self.box))
+    def within(self, wkt: str, margin_m: float) -> tuple[float, float, float, float] | None:
+        """Bounds, with a margin all round, in another CRS; None when they are nowhere in it."""
+        west, south, east, north = self.box_deg
+        up = margin_m / DEGREE_M
+        side = up / math.cos(math.radians(max(abs(south), abs(north))))
+        wide = (west - side, south - up, east + side, north + up)
+        x0, y0, x1, y1 = (float(v) for v in _from_degrees(self.wkt, wkt).transform_bounds(*wide))
         return (x0, y0, x1, y1) if all(map(math.isfinite, (x0, y0, x1, y1))) else None
 
 
 def _around(boxes: Sequence[tuple[float, float, float, float]], wkt: str) -> _Around | None:
-    """Surroundings of boxes given in a CRS; None when they cannot be placed."""
-    from pyproj import Transformer  # noqa: PLC0415
-
-    crs = vectors.horizontal(vectors.parse_crs(wkt, "parcels"))
+    """Box of boxes given in a CRS; None when they cannot be placed."""
+    flat = _plan(wkt)
     x0, y0, x1, y1 = np.array(boxes).min(axis=0)[:2].tolist() + np.array(boxes).max(axis=0)[2:].tolist()
-    lon, lat = _to_degrees(wkt).transform((x0 + x1) / 2, (y0 + y1) / 2)
-    try:
-        frame = Frame.centred(lon, lat, wkt)
-    except InputError:
+    west, south, east, north = (float(v) for v in to_degrees(flat).transform_bounds(x0, y0, x1, y1))
+    if not all(map(math.isfinite, (west, south, east, north))) or max(abs(south), abs(north)) > STEEPEST_DEG:
         return None
-    into = Transformer.from_crs(crs, frame.crs, always_xy=True)
-    a, b, c, d = (float(v) for v in into.transform_bounds(x0, y0, x1, y1))
-    if not all(map(math.isfinite, (a, b, c, d))):
-        return None
-    return _Around(frame, (a - KEEP_WITHIN_M, b - KEEP_WITHIN_M, c + KEEP_WITHIN_M, d + KEEP_WITHIN_M))
+    east += 360 if east < west else 0  # across the date line
+    return _Around((west, south, east, north), flat)
 
 
-def _to_degrees(wkt: str) -> Any:
+@lru_cache(maxsize=32)
+def _plan(wkt: str) -> str:
+    """The part of a CRS that places x and y."""
+    return str(vectors.horizontal(vectors.parse_crs(wkt, "parcels")).to_wkt())
+
+
+@lru_cache(maxsize=32)
+def _from_degrees(of: str, to: str) -> Any:
+    """Transformer from longitude and latitude of the datum of one CRS to another CRS."""
     from pyproj import Transformer  # noqa: PLC0415
 
-    ways: dict[str, Any] = _HERE.__dict__.setdefault("ways", {})
-    if wkt not in ways:
-        crs = vectors.horizontal(vectors.parse_crs(wkt, "parcels"))
-        ways[wkt] = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
-    return ways[wkt]
+    return Transformer.from_crs(crs_of(of).geodetic_crs, vectors.parse_crs(to, "layer"), always_xy=True)
 
 
 class _Near:
     """Rows of a layer round some lots, ready to be asked for those round one of them."""
 
-    def __init__(self, job: Job, ref: LayerRef, told: features.Told | None, around: _Around) -> None:
-        """Read the rows."""
-        self.told, self.ref, self.wkt = told, ref, job.wkt(ref)
-        self.table = self._read(around.within(self.wkt))
+    def __init__(self, desk: Desk, ref: LayerRef, told: features.Told | None, around: _Around) -> None:
+        """Read the rows: as far out as one of their kinds can matter, farther when a column of their own says how wide they are."""
+        self.told, self.ref, self.wkt = told, ref, desk.job.wkt(ref)
+        self.margin_m = KEEP_WITHIN_M if "width_m" in desk.columns(ref) else min(KEEP_WITHIN_M, desk.kit.farthest_m)
+        self.table = self._read(around.within(self.wkt, self.margin_m))
         shape = np.array(self.table.geometry, dtype=object)
         usable = np.array([shapes.finite(g) for g in shape], dtype=bool)
         self.box = np.full((len(shape), 4), np.nan)
@@ -300,7 +315,7 @@ class _Near:
 
     def round(self, around: _Around) -> vectors.Layer:
         """Rows whose boxes reach into the surroundings of a lot, in the order of the file."""
-        box = around.within(self.wkt)
+        box = around.within(self.wkt, self.margin_m)
         keep: NDArray[np.bool_] = np.zeros(len(self.table), dtype=bool)
         if box is not None and len(self.table):
             with np.errstate(invalid="ignore"):

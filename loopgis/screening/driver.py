@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core.atomic import removed
 from loopgis.screening.model import MEANING
 from loopgis.screening.result import write_results
 from loopgis.screening.work import clock, job_of, ready_to_write, roll_of, run
@@ -22,7 +23,8 @@ class Screening:
     """What came of it.
 
     outcomes: parcels by outcome; load_kw: all loops together; parcels, taken_over: rows, and those that an earlier run had done;
-    work_s: seconds that all workers spent on judging; most_rss_mb: largest resident memory of a worker after a block.
+    work_s, took_s: seconds that all workers spent on judging, and that judging took by the clock; most_rss_mb: largest resident
+    memory of a worker after a block.
     """
 
     paths: tuple[Path, ...]
@@ -31,6 +33,7 @@ class Screening:
     parcels: int
     taken_over: int
     work_s: float
+    took_s: float
     most_rss_mb: float
 
     def table(self) -> list[str]:
@@ -46,6 +49,7 @@ class Screening:
             "outcomes": self.outcomes,
             "load_kw": round(self.load_kw, 1),
             "work_s": round(self.work_s, 2),
+            "took_s": round(self.took_s, 2),
             "most_rss_mb": round(self.most_rss_mb, 1),
             "written": [str(p) for p in self.paths],
         }
@@ -62,7 +66,8 @@ def screen(asked: Asked, *, tell: Callable[[str], None] = lambda _: None) -> Scr
     told = run(asked, job, roll, tell)
     tell("writing")
     written = write_results(Path(asked.output), job, roll)
-    shutil.rmtree(job.folder, ignore_errors=True)
+    with suppress(OSError):
+        removed(Path(job.folder))
     return Screening(
         paths=written.paths,
         outcomes=written.outcomes,
@@ -70,5 +75,6 @@ def screen(asked: Asked, *, tell: Callable[[str], None] = lambda _: None) -> Scr
         parcels=told.total,
         taken_over=told.taken_over,
         work_s=told.seconds,
+        took_s=told.took_s,
         most_rss_mb=told.most_rss_mb,
     )

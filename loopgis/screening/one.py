@@ -27,11 +27,11 @@ from loopgis.screening.model import Verdict
 from loopgis.site import buildings, features, parcel
 from loopgis.site.log import Log, plain
 from loopgis.site.model import FLAT, PadSpec, Site, SiteSpec
+from loopgis.tables.load import load_table
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pyproj import Transformer
     from shapely import Polygon
 
     from loopgis.bore.model import Bore
@@ -46,8 +46,8 @@ if TYPE_CHECKING:
 
 NEAR_SHARE = 0.6
 """A first draft that does less than this share of what was asked stays as it is: other places hardly double it."""
-SURE_M = 1.0
-"""Added to how far a feature can act, for rounding."""
+SURE_M, NEAR_FACTOR = 1.0, 1.01
+"""Added to how far a feature can act, and a factor on it, for rounding."""
 LOAD_SHARE, LOAD_ROUNDS = 0.005, 6
 """The load that a loop carries is found to this share, in so many rounds at most."""
 MOST_TOLD = 2
@@ -105,10 +105,16 @@ class Kit:
                     found[kind] = max(found.get(kind, 0.0), reach)
         return found
 
+    @cached_property
+    def farthest_m(self) -> float:
+        """How far outside a lot anything can close ground inside it, unless a thing has a width of its own."""
+        wide = max(float(k["half_width_m"]) for k in load_table("kinds")["kinds"].values())
+        return NEAR_FACTOR * max(self.reach_m.values(), default=0.0) + wide
+
     def matters(self, thing: Feature, lot: Polygon) -> bool:
         """Can a thing close ground on a lot."""
         reach = self.reach_m.get(thing.kind)
-        return reach is not None and shapely.dwithin(thing.geometry, lot, reach * 1.01 + half_width_m(thing))
+        return reach is not None and shapely.dwithin(thing.geometry, lot, NEAR_FACTOR * reach + half_width_m(thing))
 
     def prepared(self, site: Site) -> Prepared:
         """The same as `prepare`, with what all sites of the job share taken over."""
@@ -160,7 +166,7 @@ def judge(kit: Kit, given: Given) -> Verdict:
     try:
         found = _judged(kit, given, log)
     except InputError as error:
-        found = _not_judged(given, f"{error.where}: {error.what}" if "row" in error.where else error.what)
+        found = _not_judged(given, error.what if error.where == given.lot.name else f"{error.where}: {error.what}")
     except Exception as error:  # noqa: BLE001 - one parcel must not stop the others
         found = _not_judged(given, f"defect of loopgis: {type(error).__name__}: {error}")
     told = [
@@ -205,18 +211,15 @@ def site_of(kit: Kit, given: Given, log: Log) -> Site:
     """Site of a parcel. Raises InputError when it cannot be judged."""
     frame, lot, _ = parcel.read(given.lot, log)
     taken = {"lot"}
-    ways: dict[str, Transformer] = {}
     houses: list[Feature] = []
     things: list[Feature] = []
     for layer, told in given.rows:
-        if layer.wkt not in ways:
-            ways[layer.wkt] = frame.transformer_from(layer.wkt)
         here = Log()
         said = features.Told(kind="building") if told is None else told
-        found = features.features_of(layer, ways[layer.wkt], lot, here, told=said, taken=taken)
+        found = features.features_of(layer, frame.transformer_from(layer.wkt), lot, here, told=said, taken=taken)
         wrong = next((f for f in here.findings if f.severity == "error"), None)
         if wrong is not None:
-            raise InputError(wrong.where, f"{wrong.where}: {wrong.message}", wrong.remedy)
+            raise InputError(wrong.where, wrong.message, wrong.remedy)
         if told is None:
             houses += buildings.joined(found, here, layer.name)
         else:

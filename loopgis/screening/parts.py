@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
 from contextlib import contextmanager
 from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any
 
-from loopgis.core.atomic import replaced_file, write_text
+from loopgis.core.atomic import is_left_over, removed, replaced_file, write_text
 from loopgis.core.errors import InputError
 from loopgis.screening.model import Verdict
 
@@ -83,9 +82,10 @@ def _of_others(folder: Path) -> InputError:
 
 def open_folder(folder: Path, key: str, about: dict[str, Any], *, fresh: bool) -> None:
     """Make the folder of a job's parts, or take it over. Raises InputError when its parts are of other inputs or settings."""
-    if fresh and (folder / MANIFEST).exists():
-        shutil.rmtree(folder)
     try:
+        if fresh and (folder / MANIFEST).exists():
+            with held(folder):
+                removed(folder)
         folder.mkdir(parents=True, exist_ok=True)
         written = (folder / MANIFEST).read_text(encoding="utf-8") if (folder / MANIFEST).exists() else ""
     except (OSError, UnicodeDecodeError) as error:
@@ -93,7 +93,7 @@ def open_folder(folder: Path, key: str, about: dict[str, Any], *, fresh: bool) -
             str(folder), f"cannot be used ({error})", "check permissions, or name another output"
         ) from None
     if not written:
-        if any(folder.iterdir()):
+        if not all(is_left_over(p.name) for p in folder.iterdir()):
             raise InputError(str(folder), "is in the way: it holds other files", "move it, or name another output")
         write_text(
             folder / MANIFEST, json.dumps({"loopgis": "screen parts/1", "key": key, **about}, indent=1, sort_keys=True)

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from loopgis.core.atomic import replaced_file
+from loopgis.core.atomic import replaced_files
 from loopgis.core.errors import LoopgisError
 from loopgis.core.version import VERSION
 from loopgis.screening.model import MEANING, METHODS, OUTCOMES
@@ -88,7 +88,7 @@ class Written:
 
 
 def write_results(output: Path, job: Job, roll: Roll) -> Written:
-    """Write all three files from the parts of a job, each whole or not at all, the GeoPackage last.
+    """Write all three files from the parts of a job, all or none.
 
     Raises InputError when the place cannot be written, LoopgisError when a parcel has no verdict.
     """
@@ -97,17 +97,16 @@ def write_results(output: Path, job: Job, roll: Roll) -> Written:
     outcomes: dict[str, int] = {k: tally.get(k, 0) for k in OUTCOMES}
     said = document(job, outcomes)
     picture, parquet = output.with_suffix(".png"), output.with_suffix(".parquet")
-    with replaced_file(picture) as temp:
+    with replaced_files([output, parquet, picture]) as (package, table_file, picture_file):
         crs = _crs(job)
         unit_m = float(crs.axis_info[0].unit_conversion_factor)
         parts = list(batches(job, roll, table, figures=False))
-        draw(temp, parts, outcomes, _name(job), degrees=crs.is_geographic, metres_per_unit=unit_m)
-    with replaced_file(parquet) as temp:
-        _parquet(temp, job, roll, table, said)
-    with replaced_file(output) as temp, drafted(temp) as draft:
-        _layer(draft, job, roll, table)
-        _tables(draft, said)
-        _verify(draft, len(roll.fids))
+        draw(picture_file, parts, outcomes, _name(job), degrees=crs.is_geographic, metres_per_unit=unit_m)
+        _parquet(table_file, job, roll, table, said)
+        with drafted(package) as draft:
+            _layer(draft, job, roll, table)
+            _tables(draft, said)
+            _verify(draft, len(roll.fids))
     loads = table.column("load_kw").to_numpy()
     return Written((output, parquet, picture), outcomes, float(np.nansum(loads)))
 

@@ -6,13 +6,14 @@ part; what comes back is a count. So memory stays flat in leader and workers, an
 
 from __future__ import annotations
 
+import ctypes
 import hashlib
 import logging
 import os
 import resource
 import time
 from collections import Counter
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from importlib import import_module
 from pathlib import Path
@@ -22,6 +23,7 @@ import numpy as np
 
 from loopgis.core.atomic import check_folder
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import is_settled
 from loopgis.core.version import VERSION
 from loopgis.screening.block import check, config_of, ided, kit_of, layers_of, verdicts
 from loopgis.screening.model import Block, Job, Verdict
@@ -80,7 +82,7 @@ class Roll:
 
 @dataclass(eq=False)
 class Told:
-    """How far a run is. tell: called with a line; now and then only."""
+    """How far a run is. tell: called with a line; seconds: of all workers; took_s: by the clock since the first block went out."""
 
     total: int
     tell: Callable[[str], None]
@@ -89,6 +91,7 @@ class Told:
     outcomes: Counter[str] = field(default_factory=Counter)
     began: float = field(default_factory=time.monotonic)
     seconds: float = 0.0
+    took_s: float = 0.0
     most_rss_mb: float = 0.0
 
     def add(self, said: dict[str, Any]) -> None:
@@ -98,6 +101,7 @@ class Told:
         self.done += said["parcels"]
         self.outcomes.update(said["outcomes"])
         self.seconds += said["seconds"]
+        self.took_s = time.monotonic() - self.began
         self.most_rss_mb = max(self.most_rss_mb, said["rss_mb"])
         self.tell(self.line())
 
@@ -161,17 +165,24 @@ def job_of(asked: Asked) -> Job:
     job = replace(job, crs=tuple(sorted(crs.items())), given_kinds=tuple(sorted(kinds)))
     check(job)
     output = Path(os.path.realpath(asked.output))
+    for ref in (parcels, *(ref for ref, _ in layers_of(job)), *([] if elevation is None else [elevation])):
+        if any(_same(ref.path, output.with_suffix(s)) for s in (output.suffix, ".parquet", ".png")):
+            raise InputError(str(asked.output), f"would replace the input {ref.path.name}", "name another output")
     return replace(job, key=_fingerprint(job), folder=str(output.with_name(f"{output.stem}.parts")))
+
+
+def _same(one: Path, other: Path) -> bool:
+    return one.exists() and other.exists() and one.samefile(other)
 
 
 def _ref(text: str, where: str = "") -> LayerRef:
     """Layer of a text "path" or "path:layer"."""
     path, _, layer = text.partition(":") if not Path(text).exists() and ":" in text[2:] else (text, "", "")
-    return LayerRef(written=text, path=Path(path).resolve(), layer=layer or None, where=where or None)
+    return LayerRef(written=text, path=Path(os.path.realpath(path)), layer=layer or None, where=where or None)
 
 
 def _absolute(ref: LayerRef | None) -> LayerRef | None:
-    return None if ref is None else replace(ref, path=Path(ref.path).resolve())
+    return None if ref is None else replace(ref, path=Path(os.path.realpath(ref.path)))
 
 
 def _looked_at(ref: LayerRef) -> dict[str, Any]:
@@ -179,6 +190,9 @@ def _looked_at(ref: LayerRef) -> dict[str, Any]:
     import pyogrio  # noqa: PLC0415
 
     vectors.there(ref)
+    if not is_settled(ref.path):
+        what = "is open in another program, and a screening reads it again and again"
+        raise InputError(ref.name, what, "save and close it there first, or give a copy of it")
     try:
         layers = [str(row[0]) for row in pyogrio.list_layers(ref.path) if row[1] is not None]
         if ref.layer is None and len(layers) > 1:
@@ -306,12 +320,19 @@ def do_block(job: Job, block: Block) -> dict[str, Any]:
         write_part(Path(job.folder), job.key, found)
     except InputError as error:  # travels as text: an error with parts of its own cannot be sent
         return {"error": (error.where, error.what, error.remedy)}
+    _give_back()
     return {
         "parcels": len(found),
         "outcomes": dict(Counter(v.outcome for v in found)),
         "seconds": time.perf_counter() - began,
         "rss_mb": rss_mb(),
     }
+
+
+def _give_back() -> None:
+    """Return freed memory to the system, where the C library can: small pieces between what is kept would add up over a town."""
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def rss_mb() -> float:
@@ -367,6 +388,7 @@ def _client(asked: Asked) -> Iterator[Any]:
         {
             "distributed.comm.timeouts.connect": f"{CONNECT_S:.0f}s",
             "distributed.admin.large-graph-warning-threshold": "1GB",
+            "distributed.worker.profile.enabled": False,  # its samples would add up in every worker
         }
     )
     if asked.scheduler:

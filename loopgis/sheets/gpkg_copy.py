@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from loopgis.core.atomic import replaced_file
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import readable
 from loopgis.sheets.gpkg_tables import add_style, describe
 from loopgis.sheets.gpkg_write import DATE, drafted
 from loopgis.sheets.schema import LAYERS, value_lists
@@ -38,12 +39,14 @@ def copied(source: Path, target: Path) -> Iterator[Path]:
     with replaced_file(target) as temp, drafted(temp) as draft:
         try:
             with (
-                closing(sqlite3.connect(f"{source.resolve().as_uri()}?mode=ro", uri=True)) as old,
+                closing(sqlite3.connect(f"{readable(source).resolve().as_uri()}?mode=ro", uri=True)) as old,
                 closing(sqlite3.connect(draft)) as new,
             ):
                 old.backup(new)
                 new.execute("PRAGMA journal_mode = DELETE")
         except sqlite3.Error as error:
+            if error.sqlite_errorcode == sqlite3.SQLITE_FULL:  # the draft's folder, not the source
+                raise
             raise InputError(
                 str(source), f"cannot be copied ({plain(error)})", "close it elsewhere, or take a fresh copy"
             ) from None

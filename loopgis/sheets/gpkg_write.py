@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
-from loopgis.core.atomic import SIDE_FILES, replaced_file
+from loopgis.core.atomic import replaced_file
 from loopgis.core.errors import InputError, LoopgisError
+from loopgis.core.in_use import SIDE_FILES
 from loopgis.sheets.gpkg_tables import add_tables
 from loopgis.sheets.schema import LAYERS, LayerSchema
 from loopgis.sheets.styles import styles

@@ -11,6 +11,7 @@ import shapely
 
 from loopgis.core.errors import InputError
 from loopgis.core.frame import Frame
+from loopgis.core.in_use import readable
 from loopgis.site.config import LayerRef
 from loopgis.site.drawn import plain_rows, said_in, tables_in
 from loopgis.site.log import plain
@@ -60,10 +61,10 @@ class LayoutFile:
         if layer not in self.tables:
             return []
         try:
-            info = pyogrio.read_info(self.path, layer=self.tables[layer])
+            info = pyogrio.read_info(readable(self.path), layer=self.tables[layer])
             if info["geometry_type"] is None:
                 return plain_rows(self.path, self.tables[layer])
-            frame = pyogrio.read_dataframe(self.path, layer=self.tables[layer])
+            frame = pyogrio.read_dataframe(readable(self.path), layer=self.tables[layer])
         except pyogrio.errors.DataSourceError as error:
             what = f"layer {layer} cannot be read ({plain(error, 80)})"
             raise InputError(str(self.path), what, "take a fresh copy of the file") from None

@@ -12,11 +12,11 @@ what = "bore 3 moved"
 from __future__ import annotations
 
 import difflib
-import tomllib
 from dataclasses import fields
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.sheets.permit_book import Revision, Title
 
@@ -35,10 +35,10 @@ def read_title(path: Path) -> Title:
     Raises InputError naming the file and the key for a file that cannot be read, an unknown key or a value that is no text.
     """
     try:
-        table = tomllib.loads(path.read_text("utf-8"))
+        table = limits.toml(limits.whole(path, str(path), "site_mb", "is it the right file? it holds a few lines"))
     except OSError as error:
         raise InputError(str(path), f"cannot be read ({error.strerror})", "check the path of --title") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:
         raise InputError(str(path), f"not a TOML file: {error}", "fix the line it names") from None
     rows = table.pop("revision", [])
     if not isinstance(rows, list) or not all(isinstance(r, dict) for r in rows):

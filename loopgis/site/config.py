@@ -7,10 +7,12 @@ To add a key: its name in KEYS, its default with a source in tables/defaults.tom
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.core.units import parse
 from loopgis.site import cost_parts, heat_parts, mud_parts, spec_parts
@@ -42,6 +44,35 @@ FEATURE_KEYS = {"kind", "path", "quality", "depth_unit"}
 LAYER_KEYS = {"path", "layer", "where", "crs"}
 QUALITIES = ("A", "B", "C", "D", "unknown")
 LONGEST_PATH = 4000
+_QUOTED = re.compile(r"'[^']*+'|\"[^\"]*+\"")
+_CALLED = re.compile(r"\b(\w+)\s*\(")
+_MAY_BE_CALLED = frozenset(
+    [
+        "and",
+        "or",
+        "not",
+        "in",
+        "like",
+        "ilike",
+        "between",
+        "is",
+        "null",
+        "lower",
+        "upper",
+        "trim",
+        "ltrim",
+        "rtrim",
+        "length",
+        "substr",
+        "substring",
+        "abs",
+        "round",
+        "cast",
+        "coalesce",
+    ]
+)
+"""Words that may stand before a bracket in a filter; everything else would be a query or a program of its own."""
+_NO_FILTER = re.compile(r";|--|/\*|\b(?:select|with|pragma|attach|union|recursive)\b", re.IGNORECASE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,6 +84,15 @@ class LayerRef:
     layer: str | None = None
     where: str | None = None
     crs: str | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse a filter that is more than one condition: databases would run it. Raises InputError."""
+        bare = _QUOTED.sub("''", self.where or "")
+        called = next((w for w in _CALLED.findall(bare) if w.lower() not in _MAY_BE_CALLED), "")
+        if called or _NO_FILTER.search(bare) or "'" in bare.replace("''", ""):
+            what = f"where = {plain(self.where, 60)!r} is more than a condition on columns"
+            remedy = "write it like \"parcel_id = 'p7' AND area > 100\""
+            raise InputError(self.written, what + (f" ({called})" if called else ""), remedy)
 
     @property
     def name(self) -> str:
@@ -158,15 +198,13 @@ def _config(keys: Keys) -> Config:
     demand, ground = heat_parts.demand(keys), heat_parts.ground(keys)
     return Config(
         path=keys.file,
-        name=keys.text("site", "name") or keys.file.resolve().parent.name,
+        name=plain(keys.text("site", "name") or keys.file.resolve().parent.name),
         units=keys.text("site", "units", choices=("us", "metric")),
         parcel=_parcel(keys),
         buildings=_optional_layer(keys, "buildings"),
         elevation=_optional_layer(keys, "elevation"),
         elevation_unit=keys.text("site", "elevation_unit"),
-        rules=keys.attempt(
-            (), lambda: tuple(_rule(keys.file, r) for r in keys.texts("site", "rules", 'rules = ["house"]'))
-        ),
+        rules=keys.attempt((), lambda: _rules(keys)),
         features=_features(keys, site.get("feature", [])),
         at=_place(keys, "at"),
         entry=_place(keys, "entry"),
@@ -187,6 +225,14 @@ def _config(keys: Keys) -> Config:
         ticket=_layer(keys, site["ticket"], "site", "ticket") if "ticket" in site else None,
         given=frozenset(f"{t}.{k}" for t in KEYS for k in keys.table(t)),
     )
+
+
+def _rules(keys: Keys) -> tuple[str, ...]:
+    names = keys.texts("site", "rules", 'rules = ["house"]')
+    if len(names) > limits.most("rules"):
+        where, what = keys.where("site", "rules"), f"names {len(names):,} rule files"
+        raise limits.too_much(where, what, "name each authority once", "rules", len(names))
+    return tuple(_rule(keys.file, r) for r in names)
 
 
 def _rule(file: Path, name: str) -> str:
@@ -233,7 +279,7 @@ def _layer(keys: Keys, value: Any, table: str, key: str) -> LayerRef | None:
         value = {"path": value}
     if not isinstance(value, dict):
         example = f'write {key} = "file.gpkg" or {key} = {{ path = "file.gpkg", layer = "name" }}'
-        keys.fail(table, key, f"{value!r} is not a path", example)
+        keys.fail(table, key, f"{plain(repr(value), 80)} is not a path", example)
         return None
     keys.known(f"[{table}] {key}", value, LAYER_KEYS)
     return keys.attempt(None, lambda: _layer_ref(keys.file, value, where))
@@ -248,7 +294,7 @@ def _layer_ref(file: Path, value: dict[str, Any], where: str) -> LayerRef:
             raise InputError(where, f"{name} = {str(part)[:60]!r} is not a usable text", "write a text in quotes")
     return LayerRef(
         written=value["path"],
-        path=file.parent / value["path"],
+        path=(file.parent / value["path"]).absolute(),
         layer=value.get("layer"),
         where=value.get("where"),
         crs=value.get("crs"),
@@ -258,6 +304,11 @@ def _layer_ref(file: Path, value: dict[str, Any], where: str) -> LayerRef:
 def _features(keys: Keys, rows: Any) -> tuple[FeatureRef, ...]:
     if not isinstance(rows, list) or not all(isinstance(r, dict) for r in rows):
         keys.fail("site.feature", "", "is not a list of tables", "write [[site.feature]] with double brackets")
+        return ()
+    if len(rows) > limits.most("layers"):
+        remedy = "put rows of several kinds into one layer with a column kind"
+        what = f"stands {len(rows):,} times"
+        keys.log.add_error("site-file", limits.too_much(keys.where("site.feature"), what, remedy, "layers", len(rows)))
         return ()
     return tuple(_feature(keys, row, number) for number, row in enumerate(rows, 1))
 
@@ -270,7 +321,7 @@ def _feature(keys: Keys, row: dict[str, Any], number: int) -> FeatureRef:
     if "kind" in row and not (isinstance(kind, str) and kind in kinds):
         keys.fail(name, "kind", f"unknown kind {plain(kind, 40)!r}", nearest(str(kind), kinds))
     if quality not in QUALITIES:
-        keys.fail(name, "quality", f"{quality!r} is no ASCE 38 level", f"one of {', '.join(QUALITIES)}")
+        keys.fail(name, "quality", f"{plain(repr(quality), 60)} is no ASCE 38 level", f"one of {', '.join(QUALITIES)}")
     if "depth_unit" in row:
         keys.attempt(0.0, lambda: _unit(unit, keys.where(name, "depth_unit")))
     if "path" not in row:
@@ -281,7 +332,7 @@ def _feature(keys: Keys, row: dict[str, Any], number: int) -> FeatureRef:
 
 def _unit(unit: Any, where: str) -> float:
     if not isinstance(unit, str) or not unit.strip():
-        raise InputError(where, f"{unit!r} is not a unit of length", 'write depth_unit = "ft"')
+        raise InputError(where, f"{plain(repr(unit), 60)} is not a unit of length", 'write depth_unit = "ft"')
     return parse(f"1 {unit}", "length", where=where)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import readable
 from loopgis.site import shapes, vectors
 from loopgis.site.config import LayerRef
 from loopgis.site.log import plain
@@ -124,7 +125,7 @@ def _bores_layer(ref: LayerRef) -> LayerRef:
     if ref.layer is not None:
         return ref
     try:
-        names = [str(row[0]) for row in pyogrio.list_layers(ref.path)]
+        names = [str(row[0]) for row in pyogrio.list_layers(readable(ref.path))]
     except Exception:  # noqa: BLE001 - the reader that follows says what is wrong with the file
         return ref
     layer = "bores" if "bores" in names else None
@@ -255,7 +256,7 @@ def _source(value: object, where: str) -> str:
 def _ask(path: Path, sql: str) -> list[dict[str, Any]]:
     """Rows of a read-only query, by lower-case column name; InputError for a file that is no GeoPackage."""
     try:
-        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True)) as db:
+        with closing(sqlite3.connect(f"{readable(path).resolve().as_uri()}?mode=ro", uri=True)) as db:
             cursor = db.execute(sql)
             names = [str(d[0]).lower() for d in cursor.description]
             return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
@@ -294,6 +295,6 @@ def said_in(path: Path) -> dict[str, Any]:
 def _json(text: object) -> dict[str, Any]:
     try:
         value = json.loads(str(text))
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return value if isinstance(value, dict) else {}

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import shapely
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.core.units import parse
 from loopgis.site import shapes
@@ -90,17 +92,23 @@ def features_of(
     """
     count = _Count()
     found: list[Feature] = []
+    most = limits.most("features")
     for number, row in enumerate(_records(layer), 1):
         try:
             kind = told.kind or _kind(row, layer.name, number)
             shape = _near_shape(row["geometry"], kind, transform, parcel, count)
             if shape is not None:
+                if len(found) >= most:
+                    break
                 found.append(_feature(row, shape, f"{layer.name} row {number}", number, kind, told, taken, count))
         except InputError as slip:
             count.slips.append(slip)
-    _report(layer, log, count, kept=len(found))
-    _other_kinds(layer, told.kind, log)
-    return found
+    else:
+        _report(layer, log, count, kept=len(found))
+        _other_kinds(layer, told.kind, log)
+        return found
+    what = f"holds more than {most:,.0f} things within {KEEP_WITHIN_M:.0f} m of the lot"
+    raise limits.too_much(layer.name, what, "pick those that matter with where", "features", len(layer.table))
 
 
 def kinds_of(layer: Layer, told: Told) -> set[str]:
@@ -245,7 +253,8 @@ def _quality(row: dict[str, Any], default: str, count: _Count) -> str:
 
 def _wished_id(row: dict[str, Any], kind: str, number: int) -> str:
     """Id of a column when it has one, else kind and row number."""
-    own = next((t for c in ID_COLUMNS if (t := _text(row.get(c))[:80].removesuffix(".0"))), "")
+    said = next((t for c in ID_COLUMNS if (t := _text(row.get(c))[:80].removesuffix(".0"))), "")
+    own = unicodedata.normalize("NFC", said)  # two ways to write one letter are one id
     return f"{kind}-{own or number}" if not own or own.isdigit() else own
 
 

@@ -7,10 +7,12 @@ design.
 from __future__ import annotations
 
 import csv
+import io
 import math
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.core.units import parse
 from loopgis.ground.loads import YEAR_HOURS
@@ -162,8 +164,9 @@ def hourly_loads(path: Path, name: str) -> tuple[tuple[float, ...], tuple[float,
     Raises InputError naming file, line and remedy.
     """
     try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            lines = [row for row in csv.reader(stream) if any(cell.strip() for cell in row)]
+        data = limits.whole(path, name, "table_mb", f"it needs {YEAR_HOURS} rows")
+        reader = csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""))
+        lines = [row for row in reader if any(cell.strip() for cell in row)]
     except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise InputError(name, f"cannot be read ({error})", "save it as UTF-8 CSV") from None
     header = [cell.strip().lower() for cell in lines[0]] if lines else []

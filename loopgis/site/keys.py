@@ -8,9 +8,9 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.core.units import parse
 from loopgis.site.log import plain
@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from loopgis.site.log import Log
 
 T = TypeVar("T")
-LIMIT_BYTES = 1_000_000
+MOST_UNKNOWN = 20
+"""Unknown keys of one table that are told one by one."""
 _SHOWN = {
     "length": "m",
     "power": "W",
@@ -52,11 +53,11 @@ def toml_of(file: Path) -> dict[str, Any]:
     """Content of a TOML file. Raises InputError when it is missing, a folder, empty, too large, not UTF-8 or not TOML."""
     data = _bytes(file)
     try:
-        values = tomllib.loads(data.decode("utf-8-sig"))
+        values = limits.toml(data)
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise InputError(str(file), f"line {line} is not UTF-8 text", "save the file as UTF-8") from None
-    except (ValueError, RecursionError) as error:
+    except ValueError as error:
         raise InputError(str(file), f"is not valid TOML: {error}", "mend the line it names") from None
     if not values:
         raise InputError(str(file), "is empty", 'write [site] and parcel = "parcel.gpkg"')
@@ -67,11 +68,7 @@ def _bytes(file: Path) -> bytes:
     try:
         if file.is_dir():
             raise InputError(str(file), "is a folder, not a site file", "name the .toml file inside it")
-        if file.exists() and not file.is_file():
-            raise InputError(str(file), "is no ordinary file", "name a .toml file")
-        if file.stat().st_size > LIMIT_BYTES:
-            raise InputError(str(file), "is larger than 1 MB", "is it the right file? a site file is a short text")
-        return file.read_bytes()
+        return limits.whole(file, str(file), "site_mb", "is it the right file? a site file is a short text")
     except OSError as error:
         what = f"cannot be read ({error.strerror or error})"
         raise InputError(str(file), what, "check the path of the site file") from None
@@ -107,12 +104,14 @@ class Keys:
     def known(self, place: str, value: Iterable[str], keys: Iterable[str]) -> None:
         """Every key that is not known becomes an error that names the nearest known one."""
         allowed = set(keys)
-        for key in value:
-            if key not in allowed:
-                hint = nearest(key, allowed)
-                self.log.add_error(
-                    "unknown-key", InputError(f"{self.file} {place}".rstrip(), f"unknown key {key!r}", hint)
-                )
+        where = f"{self.file} {place}".rstrip()
+        strange = [key for key in value if key not in allowed]
+        for key in strange[:MOST_UNKNOWN]:
+            slip = InputError(where, f"unknown key {plain(key, 60)!r}", nearest(key[:60], allowed))
+            self.log.add_error("unknown-key", slip)
+        if len(strange) > MOST_UNKNOWN:
+            slip = InputError(where, f"{len(strange) - MOST_UNKNOWN} more unknown keys", "is it the right file?")
+            self.log.add_error("unknown-key", slip)
 
     def table(self, name: str) -> dict[str, Any]:
         """A table of the file, empty when it is missing or no table (which is an error of its own)."""

@@ -27,6 +27,7 @@ class Log:
     """Findings in the order in which they turned up."""
 
     findings: list[Finding] = field(default_factory=list)
+    _kept: set[Finding] = field(default_factory=set, repr=False)
 
     @property
     def failed(self) -> bool:
@@ -54,5 +55,6 @@ class Log:
             remedy=plain(remedy, 400),
             feature_id=feature_id,
         )
-        if finding not in self.findings:
+        if finding not in self._kept:
+            self._kept.add(finding)
             self.findings.append(finding)

@@ -9,8 +9,9 @@ import numpy as np
 import shapely
 from shapely.geometry.polygon import orient
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
-from loopgis.core.frame import Frame
+from loopgis.core.frame import Frame, to_degrees
 from loopgis.site import shapes
 from loopgis.site.log import plain
 from loopgis.site.vectors import horizontal, parse_crs
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from loopgis.site.vectors import Layer
 
 LEAST_AREA_M2 = 1.0
-MOST_AREA_M2 = 5e6
 SLIVER_M = 3.0
 ID_NAMES = (
     "parcel_id",
@@ -51,6 +51,14 @@ def read(layer: Layer, log: Log) -> tuple[Frame, Polygon, str]:
     Raises InputError when the layer does not hold exactly one lot of a size that can be drilled.
     """
     drawn, name = _drawn(layer, log)
+    corners = int(shapely.get_num_coordinates(drawn))
+    if corners > limits.most("lot_corners"):
+        what = f"its parcel has {corners:,} corners"
+        raise limits.too_much(layer.name, what, "simplify its outline in a GIS", "lot_corners", corners)
+    rings = int(shapely.get_num_interior_rings(shapely.get_parts(drawn)).sum())
+    if rings > limits.most("lot_holes"):
+        what = f"its parcel has {rings:,} holes"
+        raise limits.too_much(layer.name, what, "is it the right layer?", "lot_holes", rings)
     frame = frame_of(drawn, layer)
     flat = shapes.moved(drawn, frame.transformer_from(layer.wkt))
     if not shapes.finite(flat):
@@ -78,7 +86,10 @@ def _drawn(layer: Layer, log: Log) -> tuple[BaseGeometry, str]:
         raise InputError(layer.name, what, "draw the lot as a polygon")
     if not shapes.finite(geometry):
         raise InputError(layer.name, "its parcel has coordinates that are no numbers or not on earth", "mend the file")
-    return shapely.remove_repeated_points(shapely.force_2d(geometry)), _id_of(table)
+    drawn = shapes.sound(geometry)
+    if drawn is None:
+        raise InputError(layer.name, "its parcel has all its corners in one place", "draw the lot as a polygon")
+    return drawn, _id_of(table)
 
 
 def _lines_of_one_lot(table: geopandas.GeoDataFrame) -> BaseGeometry | None:
@@ -124,20 +135,18 @@ def _id_of(table: geopandas.GeoDataFrame) -> str:
 
 def frame_of(drawn: BaseGeometry, layer: Layer) -> Frame:
     """Frame on the lot's centroid, found in a first frame on its bounds so that it does not depend on the projection."""
-    from pyproj import Transformer  # noqa: PLC0415
-
     crs = horizontal(parse_crs(layer.wkt, layer.name))
     if crs.geodetic_crs is None:
         raise InputError(layer.name, f"its coordinate system {crs.name} has no geographic base", CHECK_CRS)
-    degrees = crs.geodetic_crs
     wkt = crs.to_wkt()
     x0, y0, x1, y1 = drawn.bounds
-    lon, lat = Transformer.from_crs(crs, degrees, always_xy=True).transform((x0 + x1) / 2, (y0 + y1) / 2)
+    lon, lat = to_degrees(wkt).transform((x0 + x1) / 2, (y0 + y1) / 2)
     first = Frame.centred(lon, lat, wkt)
     flat = shapes.moved(drawn, first.transformer_from(wkt))
     area = shapes.polygonal(flat) if shapes.finite(flat) else None
     centre = (flat if area is None else area).centroid
-    lon, lat = Transformer.from_crs(first.crs, degrees, always_xy=True).transform(centre.x, centre.y)
+    (back,) = first.to_parcel_crs(np.array([[centre.x, centre.y]]))
+    lon, lat = to_degrees(wkt).transform(*back)
     return Frame.centred(lon, lat, wkt)
 
 
@@ -161,9 +170,10 @@ def _whole(flat: BaseGeometry, name: str, log: Log) -> Polygon:
 def _check(parcel: Polygon, name: str, log: Log) -> None:
     if not math.isfinite(parcel.area) or parcel.area < LEAST_AREA_M2:
         raise InputError(name, f"its parcel has {parcel.area:.3g} m2", CHECK_CRS)
-    if parcel.area > MOST_AREA_M2:
-        size = f"{parcel.area / 1e6:,.1f} km2 where at most {MOST_AREA_M2 / 1e6:g} are taken"
-        raise InputError(name, f"its parcel has {size}", CHECK_CRS)
+    area_km2, most_km2 = parcel.area / 1e6, limits.most("lot_km2")
+    if area_km2 > most_km2:
+        size = f"{area_km2:,.1f} km2 where at most {most_km2:g} are taken"
+        raise limits.too_much(name, f"its parcel has {size}", CHECK_CRS, "lot_km2", area_km2)
     width = 2 * shapely.maximum_inscribed_circle(parcel).length
     if width < 2 * SLIVER_M:
         log.add_warning("parcel-sliver", name, f"the parcel is at most {width:.1f} m wide", "is it the right parcel?")

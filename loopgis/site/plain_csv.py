@@ -8,11 +8,13 @@ folder that holds nothing but such files gives one outline per file.
 from __future__ import annotations
 
 import csv
+import io
 import math
 from typing import TYPE_CHECKING, Any
 
 import shapely
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 
 if TYPE_CHECKING:
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
 WKT_NAMES = ("wkt", "geom", "geometry", "the_geom")
 X_NAMES = ("x", "easting", "east", "e", "lon", "long", "longitude")
 Y_NAMES = ("y", "northing", "north", "n", "lat", "latitude")
-LIMIT_BYTES = 50_000_000
 
 
 def is_folder(path: Path) -> bool:
@@ -56,11 +57,12 @@ def table(path: Path, name: str, log: Log) -> geopandas.GeoDataFrame:
 
 def _rows(file: Path, name: str) -> tuple[list[dict[str, Any]], int]:
     """Rows of one file, and the number of corners when it is one outline, else 0."""
-    if file.stat().st_size > LIMIT_BYTES:
-        raise InputError(name, "is larger than 50 MB", "cut out the surroundings of the lot first")
     try:
-        with file.open(encoding="utf-8-sig", newline="") as stream:
-            lines = [row for row in csv.reader(stream) if any(cell.strip() for cell in row)]
+        text = limits.whole(file, name, "table_mb", "cut out the surroundings of the lot first").decode("utf-8-sig")
+        reader = csv.reader(io.StringIO(text, newline=""))
+        lines = [row for row in reader if any(cell.strip() for cell in row)]
+    except OSError as error:
+        raise InputError(name, f"cannot be read ({error.strerror or error})", "check the file and its rights") from None
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(name, f"is no readable CSV ({error})", "save it as UTF-8 text") from None
     if not lines:

@@ -38,9 +38,23 @@ def sound(geometry: BaseGeometry | None) -> BaseGeometry | None:
         return None
     flat = shapely.force_2d(geometry)
     if finite(flat):
-        return shapely.remove_repeated_points(flat)
+        return _unrepeated(flat)
     parts = [p for p in shapely.get_parts(flat) if finite(p)]
     return shapely.union_all(parts) if parts else None
+
+
+def _unrepeated(flat: BaseGeometry) -> BaseGeometry | None:
+    """Without exact repeats of a vertex; None for a ring whose corners are all in one place."""
+    try:
+        return shapely.remove_repeated_points(flat)
+    except shapely.errors.GEOSException:
+        parts = [p for p in map(_unrepeated, shapely.get_parts(flat)) if p is not None] if is_collection(flat) else []
+        return shapely.union_all(parts) if parts else None
+
+
+def is_collection(geometry: BaseGeometry) -> bool:
+    """True for a geometry made of others."""
+    return str(geometry.geom_type).startswith(("GeometryCollection", "Multi"))
 
 
 def moved(geometry: BaseGeometry, transform: Transformer) -> BaseGeometry:
@@ -58,7 +72,7 @@ def polygons(geometry: BaseGeometry) -> list[Polygon]:
     for part in shapely.get_parts(geometry):
         if part.geom_type == "Polygon":
             found += [part] if part.area > LEAST_AREA_M2 else []
-        elif part.geom_type != "GeometryCollection" and not part.geom_type.startswith("Multi"):
+        elif not is_collection(part):
             continue
         else:
             found += polygons(part)

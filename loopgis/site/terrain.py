@@ -9,12 +9,16 @@ from __future__ import annotations
 import math
 import warnings
 import zipfile
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import readable
+from loopgis.core.openable import check_format
 from loopgis.core.units import FT_M, US_FT_M
 from loopgis.site import terrain_fit, vectors
 from loopgis.site.log import plain
@@ -28,9 +32,6 @@ if TYPE_CHECKING:
     from loopgis.site.log import Log
     from loopgis.site.model import Terrain
 
-MAX_CELLS = 25_000_000
-MAX_SIDE = 2_000_000
-MAX_BLOCK_CELLS = 64_000_000
 SENTINEL_LOW, SENTINEL_HIGH = -1000.0, 1e5
 """Elevations outside this range, in the file's own unit, stand for nodata: no lot lies there."""
 UNITS = {
@@ -76,16 +77,16 @@ def read(ref: LayerRef, unit: str, frame: Frame, parcel: Polygon, log: Log) -> T
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
-            with rasterio.open(_openable(ref)) as source:
-                return _from(source, ref, unit, frame, parcel, log)
+            with rasterio.open(raster_path(ref)) as source:
+                return from_source(source, ref, unit, frame, parcel, log)
     except RasterioError as error:
         raise InputError(name, f"cannot be read as a raster ({plain(error, 140)})", "check the file") from None
 
 
-def _openable(ref: LayerRef) -> str:
+def raster_path(ref: LayerRef) -> str:
     """Path for the raster library; the one raster inside a zip file."""
     if ref.path.suffix.lower() != ".zip":
-        return str(ref.path)
+        return str(readable(ref.path))
     try:
         with zipfile.ZipFile(ref.path) as pack:
             inside = [i for i in pack.infolist() if i.filename.lower().endswith(RASTERS)]
@@ -93,42 +94,50 @@ def _openable(ref: LayerRef) -> str:
         raise InputError(ref.name, "is no readable zip file", "copy the file again") from None
     if len(inside) != 1:
         raise InputError(ref.name, f"holds {len(inside)} rasters", "unpack it and name the one that is meant")
-    if inside[0].file_size > vectors.LIMIT_FILE_BYTES:
-        raise InputError(ref.name, "unpacks to more than 4 GB", "cut out the surroundings of the lot first")
     return f"/vsizip/{ref.path}/{inside[0].filename}"
 
 
-def _from(source: Any, ref: LayerRef, unit: str, frame: Frame, parcel: Polygon, log: Log) -> Terrain:
-    from pyproj import Transformer  # noqa: PLC0415
-
+def from_source(source: Any, ref: LayerRef, unit: str, frame: Frame, parcel: Polygon, log: Log) -> Terrain:
+    """Terrain under a lot from a raster that is open already. Raises as `read` does."""
     name = ref.name
-    _sane(source, name, log)
-    crs = _crs(source, ref, log)
+    crs = check_source(source, ref, log)
     flat = vectors.horizontal(crs)
-    to_raster = Transformer.from_crs(frame.crs, flat, always_xy=True)
+    to_raster = partial(frame.transformer_from(flat.to_wkt()).transform, direction="INVERSE")
     window = _window(source, to_raster, parcel, name)
     z, affine = _cells(source, window, name, log)
     z *= _vertical(source, crs, unit, name, log)
     if affine.b or affine.d or affine.a < 0 or affine.e > 0:
-        z, affine = _north_up(z, affine)
+        z, affine = _north_up(z, affine, name)
     return terrain_fit.fitted(z, affine, to_raster, parcel, name, log, crs_wkt=flat.to_wkt())
+
+
+def check_source(source: Any, ref: LayerRef, log: Log) -> Any:
+    """CRS of an open raster. Raises InputError for one that cannot be meant as elevations, or does not say where it lies."""
+    _sane(source, ref.name, log)
+    return _crs(source, ref, log)
 
 
 def _sane(source: Any, name: str, log: Log) -> None:
     """Refuse rasters that cannot be meant, warn about odd ones."""
+    check_format(source.driver, name)
     if not source.count:
         raise InputError(name, "holds no band", "name the raster itself")
-    if max(source.width, source.height) > MAX_SIDE:
+    side = max(source.width, source.height)
+    if side > limits.most("side"):
         size = f"claims {source.width:,} x {source.height:,} cells"
-        raise InputError(name, size, "cut out the surroundings of the lot first")
-    rows, cols = source.block_shapes[0]
-    if rows * cols > MAX_BLOCK_CELLS:
-        what = f"is stored in blocks of {rows:,} x {cols:,} cells"
-        raise InputError(name, what, "save it tiled, or cut out the surroundings of the lot first")
+        raise limits.too_much(name, size, vectors.CUT_OUT, "side", side)
     kind = str(source.dtypes[0])
+    rows, cols = source.block_shapes[0]
+    mixed = source.count if source.interleaving is not None and source.interleaving.value == "PIXEL" else 1
+    block_mb = rows * cols * mixed * np.dtype(kind.replace("complex_int16", "complex64")).itemsize / 1e6
+    if block_mb > limits.most("block_mb"):
+        bands = f" of {mixed:,} bands" if mixed > 1 else ""
+        what = f"is stored in blocks of {rows:,} x {cols:,} cells{bands}"
+        raise limits.too_much(name, what, f"save it tiled, or {vectors.CUT_OUT}", "block_mb", block_mb)
     if kind.startswith("complex"):
         raise InputError(name, f"holds {kind} values", "give elevations as plain numbers")
-    if source.transform.is_identity or not source.transform.determinant:
+    size = source.transform.determinant
+    if source.transform.is_identity or not (1e-18 < abs(size) < 1e18 and all(map(math.isfinite, source.transform))):
         raise InputError(name, "has no georeference", "add its world file, or use a GeoTIFF")
     if source.count > 1:
         log.add_warning("raster-bands", name, f"has {source.count} bands; the first is taken as elevation")
@@ -159,7 +168,7 @@ def _window(source: Any, to_raster: Any, parcel: Polygon, name: str) -> Any:
 
     box = shapely.buffer(parcel.envelope, terrain_fit.AROUND_M, join_style="mitre")
     ring = shapely.get_coordinates(shapely.segmentize(box.exterior, 25.0))
-    x, y = to_raster.transform(ring[:, 0], ring[:, 1])
+    x, y = to_raster(ring[:, 0], ring[:, 1])
     if not (np.isfinite(x).all() and np.isfinite(y).all()):
         raise InputError(name, "its coordinate system does not reach the lot", "check the raster's coordinate system")
     c, r = terrain_fit.applied(~source.transform, np.asarray(x), np.asarray(y))
@@ -167,10 +176,16 @@ def _window(source: Any, to_raster: Any, parcel: Polygon, name: str) -> Any:
     r0, r1 = max(0, math.floor(r.min()) - 1), min(source.height, math.ceil(r.max()) + 1)
     if c1 <= c0 or r1 <= r0:
         raise InputError(name, "covers 0 % of the lot", "is it the right place and coordinate system?")
-    if (c1 - c0) * (r1 - r0) > MAX_CELLS:
-        what = f"has {(c1 - c0) * (r1 - r0):,} cells round the lot"
-        raise InputError(name, what, f"resample it so that there are at most {MAX_CELLS:,}")
+    _not_too_many((c1 - c0) * (r1 - r0), name)
     return Window(c0, r0, c1 - c0, r1 - r0)
+
+
+def _not_too_many(cells: int, name: str) -> None:
+    """InputError for more cells round the lot than are worked on."""
+    most = limits.most("cells")
+    if cells > most:
+        remedy = f"resample it so that there are at most {most:,.0f}"
+        raise limits.too_much(name, f"has {cells:,} cells round the lot", remedy, "cells", cells)
 
 
 def _cells(source: Any, window: Any, name: str, log: Log) -> tuple[NDArray[np.float64], Any]:
@@ -209,7 +224,7 @@ def _vertical(source: Any, crs: Any, unit: str, name: str, log: Log) -> float:
     return 1.0
 
 
-def _north_up(z: NDArray[np.float64], affine: Any) -> tuple[NDArray[np.float64], Any]:
+def _north_up(z: NDArray[np.float64], affine: Any, name: str) -> tuple[NDArray[np.float64], Any]:
     """Flip or, for a turned raster, resample bilinearly onto north-up cells of the same size."""
     from affine import Affine  # noqa: PLC0415
 
@@ -225,6 +240,7 @@ def _north_up(z: NDArray[np.float64], affine: Any) -> tuple[NDArray[np.float64],
     (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
     new = Affine(size, 0, x0, 0, -size, y1)
     shape = (math.ceil((y1 - y0) / size), math.ceil((x1 - x0) / size))
+    _not_too_many(shape[0] * shape[1], name)
     c, r = np.meshgrid(np.arange(shape[1]) + 0.5, np.arange(shape[0]) + 0.5)
     old_c, old_r = terrain_fit.applied(~affine, *terrain_fit.applied(new, c, r))
     return terrain_fit.bilinear(z, old_c - 0.5, old_r - 0.5), new

@@ -39,7 +39,7 @@ def fitted(
 ) -> Terrain:
     """Terrain of north-up cells in metres.
 
-    affine: cells to raster CRS; to_raster: transformer from the frame, x before y. Raises InputError when the map does not fit or
+    affine: cells to raster CRS; to_raster: from the frame, x before y. Raises InputError when the map does not fit or
     the lot is not covered.
     """
     col, row = _maps(to_raster, affine, parcel, name)
@@ -68,7 +68,7 @@ def _maps(to_raster: Any, affine: Any, parcel: Polygon, name: str) -> tuple[tupl
     """Polynomials from frame to column and row, fitted on a grid over the lot's surroundings and checked to FIT_CELLS."""
     xmin, ymin, xmax, ymax = shapely.buffer(parcel.envelope, AROUND_M).bounds
     gx, gy = (g.ravel() for g in np.meshgrid(np.linspace(xmin, xmax, 13), np.linspace(ymin, ymax, 13)))
-    x, y = to_raster.transform(gx, gy)
+    x, y = to_raster(gx, gy)
     c, r = applied(~affine, np.asarray(x), np.asarray(y))
     u, v = gx * 1e-3, gy * 1e-3
     basis = np.column_stack([np.ones_like(u), u, v, u * u, u * v, v * v])

@@ -6,8 +6,10 @@ Columns: `owner` (or utility, member, operator) and `answer` (or response, statu
 from __future__ import annotations
 
 import csv
+import io
 from typing import TYPE_CHECKING
 
+from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.site.log import plain
 from loopgis.site.model import TicketAnswer
@@ -20,16 +22,14 @@ ANSWER_NAMES = ("answer", "response", "status")
 REMARK_NAMES = ("remark", "remarks", "comment", "note")
 CLOSED = frozenset({"marked", "clear", "cleared", "no lines", "no conflict", "not involved", "exposed", "complete"})
 """Answers after which work may begin: lines are marked, or there are none. Everything else waits."""
-LIMIT_BYTES = 1_000_000
 
 
 def read_ticket(path: Path, name: str) -> tuple[TicketAnswer, ...]:
     """Answers in file order. Raises InputError naming file, line and remedy."""
     try:
-        if path.stat().st_size > LIMIT_BYTES:
-            raise InputError(name, "is larger than 1 MB", "is it the right file? it holds a row per owner")
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            lines = [row for row in csv.reader(stream) if any(cell.strip() for cell in row)]
+        data = limits.whole(path, name, "site_mb", "is it the right file? it holds a row per owner")
+        reader = csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""))
+        lines = [row for row in reader if any(cell.strip() for cell in row)]
     except OSError as error:
         raise InputError(
             name, f"cannot be read ({error.strerror or error})", "check the path of [site] ticket"

@@ -8,13 +8,16 @@ from __future__ import annotations
 import hashlib
 import math
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import shapely
 
+from loopgis.core import limits, openable
+from loopgis.core.atomic import finished
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import WAL, beside, readable
 from loopgis.site import plain_csv
 from loopgis.site.log import plain
 
@@ -28,11 +31,10 @@ if TYPE_CHECKING:
     from loopgis.site.config import LayerRef
     from loopgis.site.log import Log
 
-MAX_ROWS = 200_000
 MANY_ROWS = 20_000
 """Above this many rows only the surroundings of the lot are read."""
 NEAR_M = 600.0
-LIMIT_FILE_BYTES = 4_000_000_000
+CUT_OUT = "cut out the surroundings of the lot first"
 NO_CRS = 'add the .prj file, or write { path = "...", crs = "EPSG:..." }'
 
 
@@ -47,9 +49,14 @@ class Layer:
 
 
 def sha256(path: Path) -> str:
-    """Digest of a file, or of all files of a folder in name order."""
+    """Digest of a file, with its write-ahead log when rows are in it, or of all files of a folder in name order."""
     digest = hashlib.sha256()
-    files = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
+    wal = beside(path, WAL)
+    files = (
+        sorted(p for p in path.rglob("*") if p.is_file())
+        if path.is_dir()
+        else [path, *([wal] if wal.is_file() else [])]
+    )
     for file in files:
         with file.open("rb") as stream:
             while chunk := stream.read(1 << 20):
@@ -64,38 +71,45 @@ def read(ref: LayerRef, log: Log, *, near: tuple[Frame, Polygon] | None = None, 
     has no CRS. Raises InputError naming file and layer.
     """
     there(ref)
+    ref = replace(ref, path=readable(ref.path))
     with warnings.catch_warnings(record=True) as said:
         warnings.simplefilter("always")
         table = _table(ref, near, log)
     for text in dict.fromkeys(plain(w.message) for w in said if issubclass(w.category, (UserWarning, RuntimeWarning))):
         log.add_note("reader-said", ref.name, text)
-    if len(table) > MAX_ROWS:
-        raise InputError(ref.name, f"gives more than {MAX_ROWS:,} rows", "cut out the surroundings of the lot first")
+    _not_too_much(table, ref.name)
     crs = _crs(ref, table.crs, log, no_crs)
     _on_earth(table, crs, ref.name)
     return Layer(table, crs.to_wkt(), str(crs.name), ref.name)
 
 
+def _not_too_much(table: geopandas.GeoDataFrame, name: str) -> None:
+    """InputError for more rows, or more corners in all of them together, than are worked on."""
+    most = limits.most("rows")
+    if len(table) > most:
+        raise limits.too_much(name, f"gives more than {most:,.0f} rows", CUT_OUT, "rows", len(table) * 10)
+    corners = int(shapely.get_num_coordinates(table.geometry.to_numpy()).sum())
+    if corners > limits.most("corners"):
+        remedy = f"simplify its shapes, or {CUT_OUT}"
+        raise limits.too_much(name, f"has {corners:,} corners", remedy, "corners", corners)
+
+
 def there(ref: LayerRef) -> None:
-    """Raise InputError when the file of a layer is not there, empty, too large or being edited."""
+    """Raise InputError when the file of a layer is not there, empty or too large."""
     path, name = ref.path, ref.name
     try:
         if not path.exists():
             raise InputError(name, "is not there", "check the path; it is relative to the site file")
         if not (path.is_file() or path.is_dir()):
             raise InputError(name, "is no ordinary file", "name a file or a geodatabase folder")
+        openable.check(path, name)
         size = path.stat().st_size if path.is_file() else 1
     except OSError as error:
         raise InputError(name, f"cannot be reached ({error.strerror})", "check the path") from None
     if size == 0:
         raise InputError(name, "is empty (0 bytes)", "copy the file again")
-    if size > LIMIT_FILE_BYTES:
-        raise InputError(name, "is larger than 4 GB", "cut out the surroundings of the lot first")
-    for side in ("-wal", "-journal"):
-        journal = path.with_name(path.name + side)
-        if journal.exists() and journal.stat().st_size > 0:
-            what = f"is being edited: {journal.name} lies beside it"
-            raise InputError(name, what, "save and close it in the other program first")
+    limits.check_bytes(size, name, "layer_mb", CUT_OUT)
+    finished(path.parent)
 
 
 def _table(ref: LayerRef, near: tuple[Frame, Polygon] | None, log: Log) -> geopandas.GeoDataFrame:
@@ -106,7 +120,7 @@ def _table(ref: LayerRef, near: tuple[Frame, Polygon] | None, log: Log) -> geopa
     try:
         layer = ref.layer or _only_layer(ref)
         bbox = _around(ref, layer, near)
-        options = {"layer": layer, "where": ref.where, "bbox": bbox, "max_features": MAX_ROWS + 1}
+        options = {"layer": layer, "where": ref.where, "bbox": bbox, "max_features": int(limits.most("rows")) + 1}
         table = _read_file(ref.path, {k: v for k, v in options.items() if v is not None})
     except InputError:
         raise
@@ -125,8 +139,12 @@ def _table(ref: LayerRef, near: tuple[Frame, Polygon] | None, log: Log) -> geopa
 
 
 def _remedy(ref: LayerRef) -> str:
+    if {"!", ";"} & set(str(ref.path)):
+        return "rename it and its folders: the reader takes ! and ; in a path for marks of its own"
     if ref.path.suffix.lower() == ".shp" and not any(ref.path.with_suffix(s).exists() for s in (".shx", ".SHX")):
         return "the .shx file is missing beside it: copy all files of the shapefile"
+    if ref.path.suffix.lower() == ".zip":
+        return "unpack it first, and name the file of the layer"
     parts = [p for p in ("layer" if ref.layer else "", "where" if ref.where else "") if p]
     return f"check the file and its {' and '.join(parts)}" if parts else "check the file, and open it in a desktop GIS"
 

@@ -14,7 +14,6 @@ import numpy as np
 import pytest
 
 from loopgis.core.errors import InputError
-from loopgis.field import log_parts, log_read
 from loopgis.field.log import appended, merged, verify
 from loopgis.field.log_parts import FORMULA
 from loopgis.field.log_read import CONTRACT, read_logs, write_log_csv, write_log_json
@@ -241,10 +240,10 @@ def test_limits_and_places(tmp_path, monkeypatch):
     with pytest.raises(InputError, match="use us or metric"):
         read_logs([], units="ells")
     path = put(tmp_path, HEAD + "B,1,1,1,1,1,\n" * 20)
-    monkeypatch.setattr(log_parts, "LIMIT_ENTRIES", 10)
+    monkeypatch.setenv("LOOPGIS_LIMITS", "log_rows=10")
     with pytest.raises(InputError, match="more than 10 rows"):
         read_logs(path)
-    monkeypatch.setattr(log_read, "LIMIT_BYTES", 50)
+    monkeypatch.setenv("LOOPGIS_LIMITS", "log_mb=0.00005")
     with pytest.raises(InputError, match="is larger than"):
         read_logs(path)
 

@@ -21,6 +21,7 @@ import pytest
 import shapely
 from town_case import ENV, ROOT, command, small_town
 
+import loopgis
 from loopgis.core.errors import InputError
 from loopgis.screening.driver import screen
 from loopgis.screening.parts import read_parts
@@ -211,6 +212,57 @@ def test_wrong_wishes_end_with_one_line(town, tmp_path, monkeypatch, change, wor
         screen(Asked(**{**vars(wish), **change}))
 
 
+def test_town_in_degrees_and_feet_is_judged_alike(town, alone, tmp_path):
+    """Parcels as GeoJSON in degrees, buildings as a shapefile in feet of another datum: the same words, nearly the same figures."""
+    rows(town / "parcels.gpkg").to_crs(4326).to_file(tmp_path / "lots.geojson", driver="GeoJSON")
+    rows(town / "buildings.gpkg").to_crs(2261).to_file(tmp_path / "houses.shp")
+    wish = Asked(
+        parcels=str(tmp_path / "lots.geojson"),
+        site=town / "town.toml",
+        output=tmp_path / "s.gpkg",
+        buildings=str(tmp_path / "houses.shp"),
+        workers=0,
+    )
+    found, before = rows(screen(wish).paths[0]), rows(alone.paths[0])
+    assert found.crs.to_epsg() == 4326
+    assert list(found.parcel_id) == list(before.parcel_id)
+    assert list(found.outcome) == list(before.outcome)
+    assert found.area_m2.to_numpy() == pytest.approx(before.area_m2.to_numpy(), abs=0.1)
+    assert list(found.bores) == list(before.bores)
+    assert found.drilled_m.to_numpy() == pytest.approx(before.drilled_m.to_numpy(), rel=0.01)
+
+
+def test_full_is_what_a_layout_of_its_own_gives(town, alone, tmp_path):
+    """--full on one parcel: bores and lengths of the layout that `design` ranks first on the same site."""
+    fits = rows(alone.paths[0])
+    fits = fits[(fits.bores > 0) & (fits.area_m2 < 2500)]
+    name = str(fits.parcel_id.iloc[0])
+    wish = asked(town, tmp_path / "s.gpkg", full=True, where=f"parcel_id = '{name}'")
+    (said,) = rows(screen(wish).paths[0]).itertuples()
+    assert said.method == "full"
+    lot = rows(town / "parcels.gpkg").query("parcel_id == @name")
+    lot.to_file(tmp_path / "lot.gpkg", layer="lot")
+    text = (town / "town.toml").read_text().replace("[site]", '[site]\nparcel = "lot.gpkg"', 1)
+    for file in ("buildings.gpkg", "features.gpkg", "dem.tif"):
+        text = text.replace(f'"{file}"', f'"{town / file}"')
+    (tmp_path / "site.toml").write_text(text)
+    first = loopgis.design(tmp_path / "site.toml").layouts[0]
+    assert said.bores == len(first.bores)
+    assert said.drilled_m == pytest.approx(sum(b.length_m for b in first.bores), abs=0.06)
+
+
+def test_progress_tells_count_pace_and_time_left(monkeypatch):
+    from loopgis.screening import work
+
+    now = [100.0]
+    monkeypatch.setattr(work.time, "monotonic", lambda: now[0])
+    told = work.Told(total=1200, tell=print, taken_over=200, began=now[0])
+    now[0] += 50.0
+    told.add({"parcels": 100, "outcomes": {"fits": 100}, "seconds": 40.0, "rss_mb": 1.0})
+    assert told.line() == "300 of 1,200 parcels, 2.00 a second, 8 min left"
+    assert told.took_s == 50.0
+
+
 def test_keys_of_a_single_lot_are_refused(town, tmp_path):
     here = small_town(tmp_path / "t", 2)
     file = here / "town.toml"
@@ -317,6 +369,32 @@ def test_killed_run_leaves_nothing_half_written_and_resumes(town, alone, tmp_pat
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["taken_over"] >= 6
     assert output.read_bytes() == alone.paths[0].read_bytes()
+
+
+@pytest.mark.slow
+def test_a_parcel_that_ends_its_worker_every_time_is_told_and_the_others_are_judged(town, alone, tmp_path, monkeypatch):
+    """A block with such a parcel is taken apart; that parcel alone is not judged."""
+    from loopgis.screening import work
+
+    bad = int(rows(alone.paths[0]).row[5])
+
+    def deadly(job, block):
+        import os
+
+        from loopgis.screening.work import do_block
+
+        if bad in block.fids:
+            os._exit(9)
+        return do_block(job, block)
+
+    monkeypatch.setattr(work, "do_block", deadly)
+    found = rows(screen(asked(town, tmp_path / "s.gpkg", workers=1, block=3)).paths[0])
+    before = rows(alone.paths[0])
+    assert list(found.row[found.outcome == "not_judged"]) == [bad]
+    assert "worker ended" in found.why[5]
+    others = before.row != bad
+    assert list(found.outcome[others]) == list(before.outcome[others])
+    assert list(found.drilled_m[others]) == list(before.drilled_m[others])
 
 
 def test_what_stops_a_worker_is_told_by_its_own_words(town, tmp_path, monkeypatch):

@@ -104,18 +104,16 @@ def test_unit_names(tmp_path: Path):
 
 def test_a_raster_of_too_many_cells_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     raster(tmp_path / "dem.tif")
-    monkeypatch.setattr(terrain, "MAX_CELLS", 1000)
+    monkeypatch.setenv("LOOPGIS_LIMITS", "cells=1000")
     assert "cells round the lot" in error_lines(plain_site(tmp_path, site=DEM))[0]
 
 
 def test_a_raster_that_claims_to_be_endless_is_refused(tmp_path: Path):
-    text = (
-        '<VRTDataset rasterXSize="2000001" rasterYSize="10"><SRS>EPSG:26918</SRS>'
-        "<GeoTransform>586000, 1, 0, 4511000, 0, -1</GeoTransform>"
-        '<VRTRasterBand dataType="Float32" band="1"/></VRTDataset>'
-    )
-    (tmp_path / "dem.vrt").write_text(text)
-    assert "claims 2,000,001 x 10 cells" in error_lines(plain_site(tmp_path, site='elevation = "dem.vrt"'))[0]
+    place = {"crs": "EPSG:26918", "transform": rasterio.Affine(1, 0, 586000, 0, -1, 4511000)}
+    size = {"width": 2_000_001, "height": 10, "count": 1, "dtype": "float32"}
+    with rasterio.open(tmp_path / "dem.tif", "w", driver="GTiff", SPARSE_OK="TRUE", **size, **place):
+        pass
+    assert "claims 2,000,001 x 10 cells" in error_lines(plain_site(tmp_path, site=DEM))[0]
 
 
 def test_raster_inside_a_zip(tmp_path: Path):
