@@ -44,6 +44,8 @@ PARCELS_PER_BLOCK = 25
 AHEAD = 3
 """Blocks handed out per worker at any time."""
 CONNECT_S = 15.0
+TRIM_BYTES = 1 << 27
+"""Freed memory that a worker keeps for itself within a block: what dask sets, 64 KiB, makes the system fetch pages all the time."""
 WHOLE_HASH_BYTES = 1_000_000_000
 """Larger inputs are told by size, time of change, head and tail."""
 TAIL_BYTES = 1 << 20
@@ -389,6 +391,7 @@ def _client(asked: Asked) -> Iterator[Any]:
             "distributed.comm.timeouts.connect": f"{CONNECT_S:.0f}s",
             "distributed.admin.large-graph-warning-threshold": "1GB",
             "distributed.worker.profile.enabled": False,  # its samples would add up in every worker
+            "distributed.nanny.pre-spawn-environ.MALLOC_TRIM_THRESHOLD_": TRIM_BYTES,
         }
     )
     if asked.scheduler:
