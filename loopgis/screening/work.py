@@ -422,12 +422,16 @@ def _client(asked: Asked) -> Iterator[Any]:
 
 
 def _spread(client: Any, job: Job, blocks: Sequence[Block], told: Told) -> None:
-    """Hand out the blocks, a few ahead of the workers, and count what comes back; a block that kills its workers is taken apart."""
+    """Hand out the blocks, a few ahead of the workers, and count what comes back; a block that kills its workers is taken apart.
+
+    The scheduler suspects all that a dead worker had in hand, so a single suspect is tried again with nothing beside it.
+    """
     distributed: Any = import_module("distributed")
     cancelled = import_module("distributed.client").FutureCancelledError
 
     waiting = list(reversed(blocks))
     at_work: dict[str, Block] = {}
+    suspects: list[Block] = []
 
     def hand_out() -> Any:
         block = waiting.pop()
@@ -443,10 +447,16 @@ def _spread(client: Any, job: Job, blocks: Sequence[Block], told: Told) -> None:
             try:
                 told.add(future.result())
             except distributed.KilledWorker:
-                waiting += _apart(job, block, told)
+                alone = [Block(fids=(fid,), twins=block.twins & {fid}) for fid in block.fids]
+                (waiting if len(alone) > 1 else suspects).extend(alone)
             future.release()
             while waiting and len(at_work) < ahead:
                 queue.add(hand_out())
+        for block in suspects:
+            try:
+                told.add(client.submit(do_block, job, block, pure=False, retries=0).result())
+            except distributed.KilledWorker:
+                told.add(_lost(job, block))
     except (cancelled, OSError) as error:
         raise InputError(
             "screen", LOST if client.status != "running" or not isinstance(error, OSError) else plain(error)
@@ -455,21 +465,13 @@ def _spread(client: Any, job: Job, blocks: Sequence[Block], told: Told) -> None:
         raise InputError("screen", LOST)
 
 
-def _apart(job: Job, block: Block, told: Told) -> list[Block]:
-    """A block that ended its workers again and again: its parcels one by one, and one alone is not judged."""
-    if len(block.fids) > 1:
-        return [Block(fids=(fid,), twins=block.twins & {fid}) for fid in block.fids]
+def _lost(job: Job, block: Block) -> dict[str, Any]:
+    """What is said of a parcel that ends its workers whenever it is tried."""
     (fid,) = block.fids
-    lost = Verdict(
-        fid=fid,
-        parcel_id=name_of(job, fid),
-        outcome="not_judged",
-        method="none",
-        why="its worker ended every time it was tried",
-    )
+    why = "its worker ended every time it was tried"
+    lost = Verdict(fid=fid, parcel_id=name_of(job, fid), outcome="not_judged", method="none", why=why)
     write_part(Path(job.folder), job.key, [lost])
-    told.add({"parcels": 1, "outcomes": {"not_judged": 1}, "seconds": 0.0, "rss_mb": 0.0})
-    return []
+    return {"parcels": 1, "outcomes": {"not_judged": 1}, "seconds": 0.0, "rss_mb": 0.0}
 
 
 def name_of(job: Job, fid: int) -> str:
