@@ -93,11 +93,7 @@ class Frame:
 
     def to_parcel_crs(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:
         """Frame coordinates, shape (n, 2), into the parcel's CRS, x (or longitude) before y (or latitude)."""
-        return self.out_to(self.parcel_wkt, xy)
-
-    def out_to(self, wkt: str, xy: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Frame coordinates, shape (n, 2), into any CRS, the way back of `transformer_from`."""
-        x, y = self.transformer_from(wkt).transform(xy[:, 0], xy[:, 1], direction="INVERSE")
+        x, y = self.transformer_from(self.parcel_wkt).transform(xy[:, 0], xy[:, 1], direction="INVERSE")
         return np.column_stack([x, y])
 
     def to_lonlat(self, xy: NDArray[np.float64]) -> NDArray[np.float64]:

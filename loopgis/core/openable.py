@@ -22,23 +22,27 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _RASTERS = frozenset(
-    (
-        *(
-            "GTiff",
-            "AAIGrid",
-            "GRASSASCIIGrid",
-            "HFA",
-            "USGSDEM",
-            "SRTMHGT",
-            "EHdr",
-            "GSAG",
-            "GSBG",
-            "GS7BG",
-            "XYZ",
-            "GPKG",
-        ),
-        *("ENVI", "DTED", "JP2OpenJPEG", "netCDF", "SAGA", "PNG", "JPEG"),
-    )
+    [
+        "GTiff",
+        "AAIGrid",
+        "GRASSASCIIGrid",
+        "HFA",
+        "USGSDEM",
+        "SRTMHGT",
+        "EHdr",
+        "GSAG",
+        "GSBG",
+        "GS7BG",
+        "XYZ",
+        "GPKG",
+        "ENVI",
+        "DTED",
+        "JP2OpenJPEG",
+        "netCDF",
+        "SAGA",
+        "PNG",
+        "JPEG",
+    ]
 )
 """Formats of elevation rasters that hold their cells themselves; VRT, WMS and the like are left out on purpose."""
 _REACHING = {

@@ -104,9 +104,7 @@ def pad_rows(site: Site, files: Sequence[RuleFile], pad: Pad, bores: int) -> lis
 
 def _pad_row(rule: Rule, feature_id: str, kind: str, apart_m: float, tolerance_m: float) -> Clearance:
     margin = apart_m - rule.plan_distance_m
-    outcome: Outcome = "pass_thin" if margin < tolerance_m - clear.GRAZE_M else "pass"
-    if apart_m <= 0 or margin < -clear.GRAZE_M:
-        outcome = "fail"
+    outcome: Outcome = "fail" if apart_m <= 0 else clear.judged_by(margin, tolerance_m)
     asked = rule.plan_distance_m
     return clear.row_of("", rule, feature_id, kind, basis="plan", required_m=asked, provided_m=apart_m, outcome=outcome)
 

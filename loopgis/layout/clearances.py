@@ -197,7 +197,8 @@ def room_m(shape: BaseGeometry, lot: BaseGeometry) -> float:
     return -float(np.max(shapely.distance(shapely.points(shapely.get_coordinates(beyond)), lot)))
 
 
-def _judge(margin_m: float, tolerance_m: float) -> Outcome:
+def judged_by(margin_m: float, tolerance_m: float) -> Outcome:
+    """Outcome of a distance that is so much more than required."""
     if margin_m < -GRAZE_M:
         return "fail"
     return "pass_thin" if margin_m < tolerance_m - GRAZE_M else "pass"
@@ -229,7 +230,7 @@ def _lot_row(site: Site, file: RuleFile, rule: Rule, bore: Bore, reach: BaseGeom
     reach = _measured_from(rule, reach, bore)
     inside = room_m(reach, site.parcel)
     inside -= bore.hole_diameter_m / 2 if rule.measure_from == "hole_edge" else 0.0
-    outcome = _judge(inside - rule.plan_distance_m, file.bore_plan_tolerance_m)
+    outcome = judged_by(inside - rule.plan_distance_m, file.bore_plan_tolerance_m)
     if rule.mode == "ruling" and inside > 0:
         asks = inside < rule.plan_distance_m + file.bore_plan_tolerance_m - GRAZE_M
         outcome = "ruling_needed" if asks else "pass"
@@ -255,7 +256,7 @@ def _row(
     plan = max(float(shapely.distance(line, feature.geometry)) - half - closer, 0.0)
     tolerance = plan_tol + file.bore_plan_tolerance_m
     if plan >= rule.plan_distance_m + tolerance - GRAZE_M or rule.mode == "never":
-        outcome = "fail" if plan <= 0 else _judge(plan - rule.plan_distance_m, tolerance)
+        outcome = "fail" if plan <= 0 else judged_by(plan - rule.plan_distance_m, tolerance)
         row = row_of(
             bore.bore_id,
             rule,

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 MAX_CELLS = 120_000
 NEVER = 1e3
 """Required depth that no rig reaches: closed at every depth."""
-GRAZE_M = 0.05
+BESIDE_M = 0.05
 """Stations this little outside the plan distance count as alongside, as the bore may come nearer between two of them."""
 
 
@@ -143,7 +143,7 @@ class Field:
         distance = shapely.distance(shapely.points(x, y), zone.line) - half_width_m(feature)
         need = np.zeros(len(x))
         # a bore that crosses may still run alongside elsewhere in the same zone, at a bend or an end of the line
-        for near in (inside, inside & (distance < zone.distance_m + GRAZE_M), inside & (distance < zone.distance_m)):
+        for near in (inside, inside & (distance < zone.distance_m + BESIDE_M), inside & (distance < zone.distance_m)):
             for first, last in runs(near):
                 if not any(first - 1 <= i <= last for _, i in angles):
                     need[first : last + 1] = deep

@@ -60,7 +60,7 @@ class Desk:
         if ref.name not in self._columns:
             import pyogrio  # noqa: PLC0415
 
-            found = pyogrio.read_info(ref.path, **_options(ref))["fields"]
+            found = pyogrio.read_info(ref.path, **ref.which)["fields"]
             self._columns[ref.name] = frozenset(str(f).lower() for f in found)
         return self._columns[ref.name]
 
@@ -198,7 +198,7 @@ def _parcels(job: Job, fids: Sequence[int]) -> Any:
 
     found = pyogrio.read_dataframe(
         job.parcels.path,
-        **_options(job.parcels),
+        **job.parcels.which,
         fids=np.sort(np.array(fids, dtype=np.int64)),
         columns=[job.id_column] if job.id_column else [],
         fid_as_index=True,
@@ -226,10 +226,6 @@ def ided(value: Any, fid: int) -> str:
         if isinstance(value, float)
         else text
     )
-
-
-def _options(ref: LayerRef) -> dict[str, Any]:
-    return {"layer": ref.layer} if ref.layer else {}
 
 
 def _bounds(geometry: BaseGeometry | None) -> tuple[float, float, float, float] | None:
@@ -303,9 +299,10 @@ class _Near:
         import geopandas  # noqa: PLC0415
         import pyogrio  # noqa: PLC0415
 
-        options = _options(self.ref) | ({"where": self.ref.where} if self.ref.where else {})
-        options |= {"max_features": 0} if box is None else {"bbox": box}
-        found = pyogrio.read_dataframe(self.ref.path, **options, fid_as_index=True, on_invalid="ignore")
+        options: dict[str, Any] = {"max_features": 0} if box is None else {"bbox": box}
+        found = pyogrio.read_dataframe(
+            self.ref.path, **self.ref.rows, **options, fid_as_index=True, on_invalid="ignore"
+        )
         if not isinstance(found, geopandas.GeoDataFrame):
             raise InputError(self.ref.name, "has no geometry", "give a layer with geometry")
         found = found.rename_geometry("geometry") if found.active_geometry_name != "geometry" else found

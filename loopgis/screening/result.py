@@ -75,7 +75,6 @@ SCHEMA = LayerSchema(
         Column("remark", "str", "what is odd about the parcel"),
     ),
 )
-_FLOATS = [c.name for c in SCHEMA.columns if c.type == "float"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -128,11 +127,15 @@ def batches(job: Job, roll: Roll, table: Any, *, figures: bool = True) -> Iterat
     """Outlines, as drawn, areas only (None where there is none), with their verdicts; a batch at a time."""
     import pyogrio  # noqa: PLC0415
 
-    layer = {"layer": job.parcels.layer} if job.parcels.layer else {}
     for start in range(0, len(roll.fids), BATCH):
         fids = roll.fids[start : start + BATCH]
         whole = pyogrio.read_dataframe(
-            job.parcels.path, **layer, fids=np.sort(fids), columns=[], fid_as_index=True, on_invalid="ignore"
+            job.parcels.path,
+            **job.parcels.which,
+            fids=np.sort(fids),
+            columns=[],
+            fid_as_index=True,
+            on_invalid="ignore",
         )
         outlines = np.array([outline(g) for g in whole.geometry.loc[fids]], dtype=object)
         yield outlines, table.slice(start, len(fids)) if figures else table.slice(start, len(fids)).select(["outcome"])

@@ -200,7 +200,7 @@ def _looked_at(ref: LayerRef) -> dict[str, Any]:
         if ref.layer is None and len(layers) > 1:
             what = f"holds {len(layers)} layers: {', '.join(layers[:6])}"
             raise InputError(ref.name, what, f"name one: {ref.written}:{layers[0]}")  # noqa: TRY301
-        info = pyogrio.read_info(ref.path, **({"layer": ref.layer} if ref.layer else {}))
+        info = pyogrio.read_info(ref.path, **ref.which)
     except InputError:
         raise
     except Exception as error:  # noqa: BLE001 - drivers raise types of their own
@@ -236,9 +236,7 @@ def _kinds(ref: LayerRef, columns: Sequence[str]) -> set[str]:
         raise InputError(
             ref.name, "has no column kind", "add one with the kind of every row, or name the layer in the site file"
         )
-    where = {"where": ref.where} if ref.where else {}
-    layer = {"layer": ref.layer} if ref.layer else {}
-    found = pyogrio.read_dataframe(ref.path, **layer, **where, columns=[column], read_geometry=False)
+    found = pyogrio.read_dataframe(ref.path, **ref.rows, columns=[column], read_geometry=False)
     words = {str(v).strip().lower() for v in found[column].unique()}
     return words & set(load_table("kinds")["kinds"])
 
@@ -274,11 +272,10 @@ def roll_of(job: Job) -> Roll:
     import pyogrio  # noqa: PLC0415
 
     ref = job.parcels
-    options = {k: v for k, v in {"layer": ref.layer, "where": ref.where}.items() if v}
     try:
         columns = [job.id_column] if job.id_column else []
-        table = pyogrio.read_dataframe(ref.path, **options, columns=columns, read_geometry=False, fid_as_index=True)
-        fids, boxes = pyogrio.read_bounds(ref.path, **options)
+        table = pyogrio.read_dataframe(ref.path, **ref.rows, columns=columns, read_geometry=False, fid_as_index=True)
+        fids, boxes = pyogrio.read_bounds(ref.path, **ref.rows)
     except Exception as error:  # noqa: BLE001 - drivers raise types of their own
         raise InputError(ref.name, f"cannot be read ({plain(error)})", "check the file and --where") from None
     if not len(table):
@@ -480,8 +477,9 @@ def name_of(job: Job, fid: int) -> str:
 
     if not job.id_column:
         return str(fid)
-    layer = {"layer": job.parcels.layer} if job.parcels.layer else {}
-    row = pyogrio.read_dataframe(job.parcels.path, **layer, fids=[fid], columns=[job.id_column], read_geometry=False)
+    row = pyogrio.read_dataframe(
+        job.parcels.path, **job.parcels.which, fids=[fid], columns=[job.id_column], read_geometry=False
+    )
     return ided(row[job.id_column].iloc[0], fid)
 
 

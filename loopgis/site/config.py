@@ -95,6 +95,16 @@ class LayerRef:
             raise InputError(self.written, what + (f" ({called})" if called else ""), remedy)
 
     @property
+    def which(self) -> dict[str, str]:
+        """The layer as an option of the reader; empty for the only one of a file."""
+        return {"layer": self.layer} if self.layer else {}
+
+    @property
+    def rows(self) -> dict[str, str]:
+        """Layer and filter as options of the reader."""
+        return self.which | ({"where": self.where} if self.where else {})
+
+    @property
     def name(self) -> str:
         """How messages call it."""
         parts = [self.written, f"layer {self.layer}" if self.layer else "", f"({self.where})" if self.where else ""]

@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from pyproj import Transformer
     from shapely import Polygon
 
     from loopgis.core.findings import Finding
@@ -66,7 +65,6 @@ class _Reading:
     kinds: set[str] = field(default_factory=set)
     taken: set[str] = field(default_factory=lambda: {"lot"})
     hashes: dict[str, str] = field(default_factory=dict)
-    ways: dict[str, Transformer] = field(default_factory=dict)
 
     def site(self) -> Site | None:
         """The site, None when the log holds an error."""
@@ -142,7 +140,9 @@ class _Reading:
         """Features of one layer, and its source and kinds noted."""
         layer = vectors.read(ref, self.log, near=(frame, lot))
         before = len(self.log.findings)
-        found = features.features_of(layer, self._way(layer.wkt, frame), lot, self.log, told=told, taken=self.taken)
+        found = features.features_of(
+            layer, frame.transformer_from(layer.wkt), lot, self.log, told=told, taken=self.taken
+        )
         if not any(f.code == "layer-far" for f in self.log.findings[before:]):
             self.kinds |= features.kinds_of(layer, told)  # a layer of another place says nothing about this one
         self._source(role, ref, layer.crs_name, len(layer.table))
@@ -201,14 +201,8 @@ class _Reading:
 
     def _pad(self, frame: Frame, lot: Polygon) -> PadSpec | None:
         with _kept(self.log, "pad"):
-            return pad.read(self.cfg, pad.Ground(frame, lot, self._way(frame.parcel_wkt, frame)), self.log)
+            return pad.read(self.cfg, pad.Ground(frame, lot, frame.transformer_from(frame.parcel_wkt)), self.log)
         return None
-
-    def _way(self, wkt: str, frame: Frame) -> Transformer:
-        """Transformer from a layer's CRS into the frame, made once per CRS."""
-        if wkt not in self.ways:
-            self.ways[wkt] = frame.transformer_from(wkt)
-        return self.ways[wkt]
 
     def _source(self, role: str, ref: LayerRef, crs: str, rows: int) -> None:
         key = str(ref.path)
