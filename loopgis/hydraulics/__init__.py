@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from loopgis.hydraulics.friction import friction_factor, head_loss, pump_power_w, reynolds
+    from loopgis.hydraulics.header_sizes import Part, choose_sizes
     from loopgis.hydraulics.network import Pipe, Section, balance, fan, header, in_series, solve
-    from loopgis.hydraulics.purge import Part, choose_sizes, purge_flow
+    from loopgis.hydraulics.purge import purge_flow
 
 __all__ = [
     "Part",
@@ -28,8 +29,9 @@ __all__ = [
 ]
 _OF = {
     "friction": ("friction_factor", "head_loss", "pump_power_w", "reynolds"),
+    "header_sizes": ("Part", "choose_sizes"),
     "network": ("Pipe", "Section", "balance", "fan", "header", "in_series", "solve"),
-    "purge": ("Part", "choose_sizes", "purge_flow"),
+    "purge": ("purge_flow",),
 }
 
 

@@ -247,24 +247,18 @@ class PipeLaw:
         loss = np.sign(flow_m3_s) * number * (self.drag_pa * factor + self.minor_pa * number)
         return loss, self.to_reynolds * (self.drag_pa * steep + 2 * self.minor_pa * number)
 
-    def flow_m3_s(self, loss_pa: Array) -> Array:
-        """Flow that loses so much, m3/s, never above the true one by rounding; loss_pa: zero or more. Newton between brackets."""
-        wanted = np.asarray(loss_pa, dtype=float)
-        low = np.zeros(np.broadcast_shapes(wanted.shape, self.to_reynolds.shape))
-        high = wanted / (self.to_reynolds * self.drag_pa * _LAMINAR) + low  # nothing loses less than laminar friction
-        guess = high.copy()
-        for _ in range(200):
+    def flow_below_m3_s(self, loss_pa: Array, *, near_m3_s: Array) -> Array:
+        """A flow that loses no more than so much, m3/s, and not much less where it starts near; loss_pa: above zero.
+
+        near_m3_s: above zero, to begin with. Two steps along the tangent in logarithms, and from a point that loses too much down
+        in proportion, which is safe: a loss grows at least as its flow.
+        """
+        guess = near_m3_s
+        loss, slope = self.loss_pa(guess)
+        for _ in range(2):
+            guess = guess * (loss_pa / loss) ** (loss / (guess * slope))
             loss, slope = self.loss_pa(guess)
-            there = np.abs(loss - wanted) <= 1e-13 * wanted
-            if np.all(there | (high - low <= 1e-13 * high)):
-                break
-            above = loss > wanted
-            high, low = np.where(above, guess, high), np.where(above, low, guess)
-            step = guess - (loss - wanted) / slope
-            inside = np.where((step > low) & (step < high), step, np.sqrt(np.maximum(low, high * 1e-3) * high))
-            guess = np.where(there, guess, inside)
-        guess = np.where(there, guess, low)
-        return guess * (1 - 1e-12)
+        return guess * np.minimum(loss_pa / loss, 1.0) * (1 - 1e-12)
 
 
 def pipe_law(

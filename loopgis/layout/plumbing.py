@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loopgis.core.errors import RangeError
-from loopgis.hydraulics import network, purge
+from loopgis.hydraulics import header_sizes, network, purge
 from loopgis.hydraulics.charge import charge
 from loopgis.hydraulics.fluid import fluid_of
 from loopgis.hydraulics.friction import fitting_k, pump_power_w
@@ -259,7 +259,7 @@ def sections_of(lay: Lay, inside: float, supply_m: Sequence[float], back_m: Sequ
     )
 
 
-def parts_of(lay: Lay, sizes: Sizes) -> tuple[list[purge.Part], list[list[int]]]:
+def parts_of(lay: Lay, sizes: Sizes) -> tuple[list[header_sizes.Part], list[list[int]]]:
     """What is bought in one size, and the chains along which sizes never grow away from the house.
 
     Long headers are bought in at most MOST_PARTS lengths of one size each.
@@ -270,13 +270,16 @@ def parts_of(lay: Lay, sizes: Sizes) -> tuple[list[purge.Part], list[list[int]]]
     runs = [list(r) for r in np.array_split(np.arange(count), min(count, most))]
     if lay.joined == "reverse return":
         home = [list(r) for r in np.array_split(np.arange(count)[::-1], len(runs))]
-        supply = [purge.Part(sections=tuple(first + i for i in r), inside_diameters_m=sizes.inside_m) for r in runs]
+        supply = [
+            header_sizes.Part(sections=tuple(first + i for i in r), inside_diameters_m=sizes.inside_m) for r in runs
+        ]
         back = [
-            purge.Part(sections=tuple(first + count + i for i in r), inside_diameters_m=sizes.inside_m) for r in home
+            header_sizes.Part(sections=tuple(first + count + i for i in r), inside_diameters_m=sizes.inside_m)
+            for r in home
         ]
         return [*supply, *back], [list(range(len(runs))), list(range(len(runs), 2 * len(runs)))]
     both = [
-        purge.Part(
+        header_sizes.Part(
             sections=(*(first + i for i in r), *(first + count + i for i in r)), inside_diameters_m=sizes.inside_m
         )
         for r in runs
@@ -293,7 +296,7 @@ def plumbed(site: Site, bores: Sequence[Bore], pad: Pad, header: Header | None, 
     fluid = fluid_of(spec.fluid, where=f"{site.spec.path} [pipe] fluid")
     water = fluid_of("water", where="water").state(PURGE_C)
     cold = fluid.state(max(NO_DEMAND_C, fluid.freeze_c + 1)) if heat is None else heat.case.state("heating")
-    ways: list[tuple[Lay, purge.Sizes]] = []
+    ways: list[tuple[Lay, header_sizes.Sizes]] = []
     joined = spec.header
     if joined == "auto" and (len(bores) > MOST_SEARCHED * spec.in_series or _near(bores, pad, header)):
         joined = "pit"
@@ -303,15 +306,19 @@ def plumbed(site: Site, bores: Sequence[Bore], pad: Pad, header: Header | None, 
         sections = sections_of(lay, inside, widest, widest)
         open_sizes = lay.joined != "pit" or lay.spans_m[0] > 0
         parts, chains = parts_of(lay, sizes) if open_sizes else ([], [])
+        likely = None
+        if lay.joined == "reverse return" and ways and ways[-1][0].joined == "step down":
+            likely = 2 * ways[-1][1].inside_diameters_m  # its way home, from the last span inwards, in the same steps
         try:
             chosen = (
-                purge.choose_sizes(
+                header_sizes.choose_sizes(
                     sections,
                     parts=parts,
                     chains=chains,
                     design_flow_m3_s=flow,
                     design_liquid=cold,
                     purge_liquid=water,
+                    begin=likely,
                 )
                 if parts
                 else _as_it_is(sections, flow_m3_s=flow, cold=cold, water=water)
@@ -329,11 +336,13 @@ def plumbed(site: Site, bores: Sequence[Bore], pad: Pad, header: Header | None, 
     return _told(site, lay, chosen, fluid=fluid, warm=warm, heat=heat, tried=tried)
 
 
-def _as_it_is(sections: Sequence[network.Section], *, flow_m3_s: float, cold: State, water: State) -> purge.Sizes:
+def _as_it_is(
+    sections: Sequence[network.Section], *, flow_m3_s: float, cold: State, water: State
+) -> header_sizes.Sizes:
     """Circuits in a pit without a header: no size is open."""
     cleared = purge.purge_flow(sections, liquid=water)
     used = network.solve(sections, flow_m3_s=flow_m3_s, liquid=cold)
-    return purge.Sizes(
+    return header_sizes.Sizes(
         inside_diameters_m=(),
         sections=tuple(sections),
         purge=cleared,
@@ -353,7 +362,7 @@ def _near(bores: Sequence[Bore], pad: Pad, header: Header | None) -> bool:
 def _told(
     site: Site,
     lay: Lay,
-    chosen: purge.Sizes,
+    chosen: header_sizes.Sizes,
     *,
     fluid: Fluid,
     warm: State | None,

@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from loopgis.core.errors import RangeError
+from loopgis.hydraulics import header_sizes
+from loopgis.hydraulics.header_sizes import Field, Part, Sizes, _Bounds, better, choose_sizes, figures_of
 from loopgis.hydraulics.network import Flows, Pipe, Section, fan, header, in_series, solve
-from loopgis.hydraulics.purge import Field, Part, Sizes, _Bounds, better, choose_sizes, figures_of, purge_flow
+from loopgis.hydraulics.purge import purge_flow
 
 IN, FT, GPM = 0.0254, 0.3048, 6.30902e-5
 DR11 = {"3/4": 0.860 * IN, "1": 1.075 * IN, "1 1/4": 1.358 * IN, "1 1/2": 1.554 * IN, "2": 1.943 * IN, "3": 2.864 * IN}
@@ -195,8 +197,10 @@ def chosen(field: Field, goals: tuple[str, ...], limit_pa: float) -> Sizes | Non
 
 
 @pytest.mark.parametrize("lot", range(8))
-def test_the_search_finds_what_enumeration_finds(lot: int) -> None:
-    """240 random small fields in 8 lots."""
+def test_the_search_finds_what_enumeration_finds(lot: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """240 random small fields in 8 lots; every second lot part by part, not by many choices at once."""
+    if lot % 2:
+        monkeypatch.setattr(header_sizes, "AT_ONCE", 1)
     rng = np.random.default_rng([5, lot])
     served = 0
     for k in range(30):
@@ -211,6 +215,50 @@ def test_the_search_finds_what_enumeration_finds(lot: int) -> None:
     assert served >= 5
 
 
+@pytest.mark.parametrize("at_once", [1, 512])
+def test_a_reverse_return_of_six_parts_wherever_the_search_begins(
+    at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Six circuits in reverse return, three steps each way, four sizes: 400 choices. A beginning changes no answer."""
+    monkeypatch.setattr(header_sizes, "AT_ONCE", at_once)
+    rng = np.random.default_rng(17)
+    sections = random_field(rng, 6, reverse=True)
+    menu = sorted(DR11.values())[-4:]
+    runs = [(6, 7), (8, 9), (10, 11), (17, 16), (15, 14), (13, 12)]
+    field = Field(
+        sections=tuple(sections),
+        parts=tuple(Part(sections=r, inside_diameters_m=tuple(menu)) for r in runs),
+        chains=((0, 1, 2), (3, 4, 5)),
+        source="supply",
+        sink="return",
+        design_flow_m3_s=18 * GPM,
+        design_liquid=Glycol(),
+        purge_liquid=Water(),
+        roughness_m=1.5e-6,
+        velocity_m_s=0.6,
+    )
+    goals = ("purge_power_w", "design_pa")
+    best = every_choice(field, goals, np.inf)
+    assert best is not None
+    arguments = {k: v for k, v in vars(field).items() if k != "sections"}
+    widest, growing = [menu[-1]] * 6, [menu[0], *[menu[-1]] * 5]
+    alone = choose_sizes(sections, **arguments)
+    for begin in (None, best.inside_diameters_m, widest, growing, [1e-3] * 6):
+        got = choose_sizes(sections, **arguments, begin=begin)
+        assert got.inside_diameters_m == best.inside_diameters_m
+        assert got.figures == best.figures
+        if begin == best.inside_diameters_m:
+            assert got.nodes + got.leaves < alone.nodes + alone.leaves
+
+
+def test_a_purge_is_given_up_once_it_needs_more_power_than_allowed() -> None:
+    sections = random_field(np.random.default_rng(5), 4, reverse=True)
+    whole = purge_flow(sections, liquid=Water())
+    assert purge_flow(sections, liquid=Water(), most_w=whole.power_w).power_w == whole.power_w
+    with pytest.raises(RangeError, match=r"^most_w: "):
+        purge_flow(sections, liquid=Water(), most_w=whole.power_w / 3)
+
+
 def test_no_bound_is_above_what_any_choice_reaches() -> None:
     """Parts set or open at random: every figure of a choice that they hold is at or above its bound."""
     rng = np.random.default_rng(99)
@@ -222,17 +270,22 @@ def test_no_bound_is_above_what_any_choice_reaches() -> None:
         got = figures_of(field, sizes, goals)
         if got is None:
             continue
+        field = replace(
+            field, parts=tuple(replace(p, inside_diameters_m=tuple(sorted(p.inside_diameters_m))) for p in field.parts)
+        )
+        at = np.array([p.inside_diameters_m.index(d) for p, d in zip(field.parts, sizes, strict=True)])
+        most = np.array([len(p.inside_diameters_m) - 1 for p in field.parts])
+        left_open = rng.random((3, len(at))) < np.array([[0.0], [0.5], [1.0]])
+        low, high = np.where(left_open, 0, at), np.where(left_open, most, at)
         bounds = _Bounds(field)
-        for open_share in (0.0, 0.5, 1.0):
-            held = {
-                i: tuple(sorted(set(p.inside_diameters_m))) if rng.random() < open_share else (sizes[i],)
-                for i, p in enumerate(field.parts)
-            }
-            bound = bounds.of(held)
+        whole = bounds.of(low, high, np.zeros(len(field.sections)), ("purge_power_w", np.inf))
+        again = bounds.of(low[:1], high[:1], whole.floor_m3_s[2], ("purge_power_w", np.inf))
+        for bound in (*range(3), 3):
             for goal, figure in zip(goals, got.figures, strict=True):
                 seen += 1
-                assert bound[goal] <= figure * (1 + 1e-12)
-                close += bound[goal] > 0.999 * figure
+                below = again.figures[goal][0] if bound == 3 else whole.figures[goal][bound]
+                assert below <= figure * (1 + 1e-12)
+                close += below > 0.999 * figure
     assert seen > 500
     assert close > 200
 

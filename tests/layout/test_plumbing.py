@@ -13,7 +13,7 @@ import zoo
 
 from loopgis.core.errors import RangeError
 from loopgis.driver import design
-from loopgis.hydraulics import purge
+from loopgis.hydraulics import header_sizes, purge
 from loopgis.hydraulics.fluid import fluid_of
 from loopgis.hydraulics.friction import head_loss
 from loopgis.layout import plumbing
@@ -175,6 +175,6 @@ def test_circuits_that_nothing_purges_are_told(layout, monkeypatch):
     def none(*_args, **_more):
         raise RangeError("parts", "no sizes serve", "allow others")
 
-    monkeypatch.setattr(purge, "choose_sizes", none)
+    monkeypatch.setattr(header_sizes, "choose_sizes", none)
     assert made(layout, header="pit") is None
     assert [f.code for f in plumbing_findings(None, "us")] == ["no-purge"]
