@@ -42,13 +42,12 @@ class Run:
 class Steps:
     """What one month of heat does in every later month, for the lengths as they are.
 
-    first (N, N): in its own month; history (N, (M - 1) N): in the months after, latest first; length_m (N,); k_w_mk.
+    first (N, N): in its own month; history (N, (M - 1) N): in the months after, latest first; length_m (N,).
     """
 
     first: Array
     history: Array
     length_m: Array
-    k_w_mk: float
 
     @classmethod
     def of(cls, h_months: Array, length_m: Array, k_w_mk: float) -> Steps:
@@ -57,7 +56,7 @@ class Steps:
         steps = (steps + np.swapaxes(steps, 1, 2)) / 2
         n = len(length_m)
         history = np.concatenate(steps[:0:-1], axis=1) if len(steps) > 1 else np.zeros((n, 0))
-        return cls(steps[0], history, length_m, k_w_mk)
+        return cls(steps[0], history, length_m)
 
 
 def positive_inverse(matrix: Array) -> Array:

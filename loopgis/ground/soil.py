@@ -39,10 +39,8 @@ def johansen_w_mk(
     grains = QUARTZ_W_MK**quartz * other ** (1 - quartz)
     wet = grains ** (1 - pores) * water_w_mk**pores
     slope, least = (0.7, 0.05) if coarse else (1.0, 0.1)
-    share = (slope * math.log10(max(saturation, least)) + 1) * min(
-        1.0, saturation / least
-    )  # straight to dry below its range
-    value: float = dry + (wet - dry) * min(share, 1.0)
+    share = slope * math.log10(max(saturation, least)) + 1
+    value: float = dry + (wet - dry) * share * min(1.0, saturation / least)  # straight to dry below its range
     return value
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
 import pytest
 
-from loopgis.bore import collapse, mud, pipe, pull, steer
+from loopgis.bore import collapse, fit, mud, pipe, pull, steer
 from loopgis.bore.build import build, half_stations
 from loopgis.bore.figures import along
 from loopgis.bore.fit import Corner, Fit, fit_plan, nearest_plan
@@ -171,6 +172,20 @@ def test_what_was_drilled_is_followed_even_where_nobody_would_plan_it():
     assert found.off_m > 2
     assert found.station_m == pytest.approx(30, abs=4)
     assert found.curve.pieces[0] == (ROD, 0)
+    left = [k for _, k in found.curve.pieces[1:]]
+    mirrored = nearest_plan(np.array([(0.0, 0.0), (30.0, 0.0), (30.0, -30.0)]), bend_radius_m=R, rod_m=ROD)
+    assert [k for _, k in mirrored.curve.pieces[1:]] == pytest.approx([-k for k in left], abs=1e-6)
+    assert all(abs(a - b) >= 1e-4 for a, b in itertools.pairwise(left))  # no neighbours of one curvature
+
+
+def test_the_way_back_of_a_bend_is_kept_beside_it():
+    """An S of two equal bends: left and right stay two pieces, though their sum is none."""
+    found = fit._merged(PlanCurve(0.0, 0.0, 0.0, ((ROD, 0.0), (10.0, 0.01), (10.0, -0.01), (5.0, -0.01))))
+    assert found.pieces == (
+        (ROD, 0.0),
+        (10.0, 0.01),
+        pytest.approx((15.0, -0.01)),
+    )
 
 
 # Plan curves ---------------------------------------------------------------------------------------------------------
@@ -382,7 +397,9 @@ def test_nothing_presses_a_pipe_that_is_full():
     assert (pressed.ovality_factor, pressed.tension_factor) == pytest.approx((0.764, 1), abs=5e-4)
 
 
-@pytest.mark.parametrize(("bundle_in", "by_class_in"), [(7.9, 11.9), (8.0, 12.0), (24.0, 36.0), (25.0, 37.0)])
+@pytest.mark.parametrize(
+    ("bundle_in", "by_class_in"), [(7.9, 11.9), (8.0, 12.0), (8.5, 12.75), (23.5, 35.25), (24.0, 36.0), (25.0, 37.0)]
+)
 def test_reamers_by_class(bundle_in, by_class_in):
     """4 in more below 8 in, 1.5 times from 8 to 24 in, 12 in more above."""
     found = mud.reamer(outside_diameter_m=bundle_in * 0.0254)

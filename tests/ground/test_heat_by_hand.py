@@ -244,6 +244,9 @@ def test_the_least_distance_of_two_segments():
     for other, away in ((1, 3), (2, 2), (3, 5), (4, 2)):
         for i, j in ((0, other), (other, 0)):
             assert closest_m(s, np.array([i]), np.array([j])) == pytest.approx([away])
+    others = np.array([1, 2, 3, 4])
+    for i, j in ((others * 0, others), (others, others * 0)):  # all at once too
+        assert closest_m(s, i, j) == pytest.approx([3, 2, 5, 2])
     assert s.centre[:2].tolist() == [[5, 0, -5], [5, 0, -8]]
     assert s.mirrored().start[1].tolist() == [5, -4, 8]
     assert s.mirrored().length.tolist() == s.length.tolist()

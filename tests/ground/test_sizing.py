@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from ground.plant import plant
 
 from loopgis.core.errors import RangeError
+from loopgis.ground import spread
 from loopgis.ground.loads import CopTable, from_hourly, from_hours, from_months
 from loopgis.ground.loop import course
 from loopgis.ground.sizing import Limits, needed
-from loopgis.ground.spread import first_weeks_c, interval, offset_from_readings, what_ifs
+from loopgis.ground.spread import first_weeks_c, interval, offset_from_readings, what_ifs, with_conductivity
 from loopgis.ground.temperature import Wave
 
 LIMITS = Limits(least_c=-2.0, most_c=30.0)
@@ -82,6 +85,18 @@ def test_the_interval_holds_the_answer_and_what_ifs_bracket_it(loads, limits):
     low, high = interval(loop, limits, base)
     assert low < base.factor * 0.95
     assert high > base.factor * 1.05
+    helps = 1 if base.governs == "heating" else -1
+    ends = []
+    for sign in (1, -1):  # each of three things changed alone, the shares added as squares
+        changed = [
+            with_conductivity(loop, 1 + sign * spread.K_SPREAD),
+            loop.but(bore_factor=loop.bore_factor * (1 - sign * spread.R_SPREAD)),
+            loop.but(offset_k=loop.offset_k + sign * helps * spread.GROUND_SPREAD_K),
+        ]
+        logs = [math.log(needed(c, limits).factor / base.factor) for c in changed]
+        assert all(-sign * share > 0 for share in logs)
+        ends.append(base.factor * math.exp(-sign * math.hypot(*logs)))
+    assert (low, high) == pytest.approx(ends, rel=4e-3)
     rows = what_ifs(loop, limits, base)
     assert len({w.name for w in rows}) == len(rows) == 5
     for w in rows:
