@@ -18,6 +18,7 @@ import shapely
 
 from loopgis.core.atomic import replaced_files
 from loopgis.core.errors import InputError, RangeError
+from loopgis.core.place import ready_file
 from loopgis.core.units import length_text, temperature_text
 from loopgis.field import ties as tying
 from loopgis.field.book import BuiltBook, BuiltCrossing, BuiltFinding, BuiltHeat, Thing
@@ -28,7 +29,6 @@ from loopgis.field.records import Limits, record_findings, records
 from loopgis.layout.heat import study_in
 from loopgis.layout.heat_said import case_from
 from loopgis.layout.keep import as_it_lies
-from loopgis.rescore import ready_to_write
 from loopgis.sheets.drill_read import pipe_words, rig_words
 from loopgis.sheets.layout_file import LayoutFile, figure_in, moved, text_in, xyz_of
 from loopgis.sheets.tablet_data import bare, field_limits
@@ -81,8 +81,10 @@ class AsBuilt:
     """A layout as drilled.
 
     book: all of it as plain values; bores: of the layout `book.built_id`, drilled ones as logged, others as planned; permit: the
-    audit of that layout; log: every entry that was read, undone ones too.
+    audit of that layout; log: every entry that was read, undone ones too; read: the files that all this comes from.
     """
+
+    read: tuple[Path, ...]
 
     file: LayoutFile
     log: Log
@@ -98,15 +100,15 @@ class AsBuilt:
     def write(self, path: str | Path, *, overwrite: bool = False) -> list[Path]:
         """Write the GeoPackage, and beside it the as-built sheet and the owner's page; all or nothing. Gives their paths.
 
-        Raises InputError when one is there and overwrite is False, or the place cannot be written.
+        Raises InputError when one is there and overwrite is False, it is an input, or the place cannot be written.
         """
         from loopgis.sheets.built_gpkg import write_built_package  # noqa: PLC0415
         from loopgis.sheets.built_sheet import write_built_sheet  # noqa: PLC0415
         from loopgis.sheets.owner_sheet import write_owner_sheet  # noqa: PLC0415
 
-        place = ready_to_write(path, overwrite=overwrite)
-        made = [place, *(ready_to_write(p, overwrite=overwrite, suffix=".pdf") for p in beside(place))]
-        with replaced_files(made) as (package, sheet, owner):
+        place = ready_file(path, suffix=".gpkg", overwrite=overwrite, inputs=self.read)
+        made = [place, *(ready_file(p, suffix=".pdf", overwrite=overwrite) for p in beside(place))]
+        with replaced_files(made, overwrite=overwrite) as (package, sheet, owner):
             write_built_package(package, self.file, self.log, self.book, self.bores, self.permit)
             write_built_sheet(sheet, self.book)
             write_owner_sheet(owner, self.book)
@@ -181,7 +183,8 @@ def as_built(
     name = layout_id or _meant(file, read_logs(paths, units=log_units, columns=columns))
     log = read_logs(paths, layout_id=name, units=log_units, columns=columns)
     tell(f"{len(log.entries)} entries of {len(one)} logs, layout {name}")
-    return _Job(file, name, log, units or str(file.said.get("units", "us"))).done(rules, tell)
+    read = (file.path, *map(Path, one))
+    return _Job(file, name, log, units or str(file.said.get("units", "us")), read).done(rules, tell)
 
 
 def _meant(file: LayoutFile, log: Log) -> str:
@@ -198,8 +201,8 @@ def _meant(file: LayoutFile, log: Log) -> str:
 class _Job:
     """One layout on its way to the as-built."""
 
-    def __init__(self, file: LayoutFile, name: str, log: Log, units: str) -> None:
-        self.file, self.name, self.log, self.units = file, name, log, units
+    def __init__(self, file: LayoutFile, name: str, log: Log, units: str, read: tuple[Path, ...]) -> None:
+        self.file, self.name, self.log, self.units, self.read = file, name, log, units, read
         self.row = file.layout(name)
         self.built_id = f"{name}{SUFFIX}"
         self.rig = file.said.get("rig", {})
@@ -251,7 +254,7 @@ class _Job:
             *told,
         )
         book = self._book(bores, of_field, heat, _sorted(findings), permit)
-        return AsBuilt(file=self.file, log=self.log, book=book, bores=lying, permit=permit)
+        return AsBuilt(read=self.read, file=self.file, log=self.log, book=book, bores=lying, permit=permit)
 
     @cached_property
     def _terrain(self) -> Terrain:

@@ -75,10 +75,16 @@ class Design:
     ) -> list[Path]:
         """Write layouts.gpkg, summary.json, review.html and a picture per layout into a folder; all or nothing.
 
-        Returns the paths written. Raises InputError when the folder cannot be written or holds results and overwrite is False.
+        Returns the paths written. Raises InputError when the folder cannot be written, holds results and overwrite is False, or
+        holds an input of this design under the name of a result.
         """
-        from loopgis.sheets.bundle import Contents, write_bundle  # noqa: PLC0415
+        from loopgis.core.atomic import check_folder  # noqa: PLC0415
+        from loopgis.sheets.bundle import OURS, Contents, write_bundle  # noqa: PLC0415
 
+        home = Path(self.site.spec.path)
+        check_folder(
+            Path(folder), OURS, overwrite=overwrite, inputs=[home, *(home.parent / s.path for s in self.site.sources)]
+        )
         contents = Contents(
             site=self.site, zones=self.zones, layouts=self.layouts, findings=self.findings, summary=self.summary()
         )

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import shapely
 
+from loopgis.core.atomic import replaced_file
 from loopgis.core.errors import InputError, NoLayoutError, RangeError
 from loopgis.core.findings import Finding, in_order
+from loopgis.core.place import ready_file
 from loopgis.core.units import length_text, temperature_text
 from loopgis.driver import layout_table, site_of
 from loopgis.layout import assemble
@@ -51,8 +53,10 @@ class Scoring:
     """Layouts of a file as they are now.
 
     layouts: ranked, with the ids they have in the file; refused: lines that cannot be drilled; changes: figures that are no longer
-    what they were, bore by bore and layout by layout; spare_pads: of layouts of which no line can be drilled.
+    what they were, bore by bore and layout by layout; spare_pads: of layouts of which no line can be drilled; source: the file.
     """
+
+    source: Path
 
     site: Site
     zones: tuple[Zone, ...]
@@ -64,12 +68,16 @@ class Scoring:
     spare_pads: tuple[tuple[str, Pad], ...] = ()
 
     def write(self, path: str | Path, *, overwrite: bool = False) -> Path:
-        """Write the file as scored, all or nothing. Raises InputError when it is there and overwrite is False."""
+        """Write the file as scored, all or nothing.
+
+        Raises InputError when it is there and overwrite is False, or is the file that was scored.
+        """
         from loopgis.core.version import VERSION  # noqa: PLC0415
 
-        place = ready_to_write(path, overwrite=overwrite)
+        place = ready_file(path, suffix=".gpkg", overwrite=overwrite, inputs=[self.source])
         scored = Scored(refused=self.refused, changes=self.changes, rod_log=self.rod_log, pads=self.spare_pads)
-        write_layouts(place, self.site, self.zones, self.layouts, version=VERSION, scored=scored)
+        with replaced_file(place, overwrite=overwrite) as temp:
+            write_layouts(temp, self.site, self.zones, self.layouts, version=VERSION, scored=scored)
         return place
 
     def summary(self) -> dict[str, Any]:
@@ -140,24 +148,6 @@ _BORE_WORDS: dict[str, tuple[str, Any]] = {
 }
 
 
-def ready_to_write(path: str | Path, *, overwrite: bool, suffix: str = ".gpkg") -> Path:
-    """Path of the file to write.
-
-    Raises InputError when it is there and overwrite is False, its folder is not there, or its name does not end in `suffix`: it may
-    be one of the inputs, named by mistake.
-    """
-    place = Path(path)
-    if place.is_dir():
-        raise InputError(str(path), "is a folder", "name a .gpkg file")
-    if place.suffix.lower() != suffix:
-        raise InputError(str(path), f"is no name for a file that ends in {suffix}", f"end it in {suffix}")
-    if place.exists() and not overwrite:
-        raise InputError(str(path), "is there already", "use --overwrite or another name")
-    if not place.resolve().parent.is_dir():
-        raise InputError(str(place.parent), "is no folder", "make it first, or name another")
-    return place
-
-
 def score(
     gpkg: str | Path,
     site: str | Path | Site,
@@ -201,6 +191,7 @@ def score(
     new = figures(site, layouts)
     done = [c for m in made for c in m.changes]
     return Scoring(
+        source=Path(gpkg),
         site=site,
         zones=ground.zones,
         layouts=layouts,

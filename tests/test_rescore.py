@@ -390,10 +390,15 @@ def test_a_file_without_bores_is_refused(sheet, tmp_path):
         score(sheet, SITE)
 
 
-def test_the_result_is_not_written_over_a_file_unless_told(sheet):
+def test_the_result_is_not_written_over_a_file_unless_told(sheet, tmp_path):
     result = score(sheet, SITE)
+    other = tmp_path / "other.gpkg"
+    other.write_bytes(b"somebody's")
     with pytest.raises(InputError, match="is there already"):
-        result.write(sheet)
+        result.write(other)
+    with pytest.raises(InputError, match="is an input of this run, which would be lost"):
+        result.write(sheet, overwrite=True)
+    assert other.read_bytes() == b"somebody's"
 
 
 def test_the_summary_is_strict_json(sheet):

@@ -54,12 +54,12 @@ def command(
     Logs may come in any order and more than once. Written are the GeoPackage with planned and drilled bores and, beside
     it the as-built sheet and the owner's page. `keep = "BUILT.gpkg"` in a site file plans what is left to drill round it.
     """
+    from loopgis.core.place import ready_file  # noqa: PLC0415
     from loopgis.drilled import as_built  # noqa: PLC0415
-    from loopgis.rescore import ready_to_write  # noqa: PLC0415
 
     tell = options.teller(verbose, quiet=quiet)
     named = dict(_column(text) for text in columns)
-    ready_to_write(place, overwrite=overwrite)
+    ready_file(place, suffix=".gpkg", overwrite=overwrite, inputs=[gpkg, *logs])
     made = as_built(
         gpkg,
         logs,

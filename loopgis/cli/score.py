@@ -34,10 +34,11 @@ def command(
     told and written into the table `changes`. A line that cannot be drilled is left out of the figures, kept in the layer
     `refused`, and makes the exit code 4.
     """
-    from loopgis.rescore import ready_to_write, score  # noqa: PLC0415
+    from loopgis.core.place import ready_file  # noqa: PLC0415
+    from loopgis.rescore import score  # noqa: PLC0415
 
     tell = options.teller(verbose, quiet=quiet)
-    ready_to_write(out, overwrite=overwrite)
+    ready_file(out, suffix=".gpkg", overwrite=overwrite, inputs=[gpkg])
     result = score(gpkg, site, units=units, tell=tell)
     written = result.write(out, overwrite=overwrite)
     options.end_of_talk(verbose, quiet=quiet)

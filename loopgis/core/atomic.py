@@ -11,7 +11,8 @@ What is promised, also when the process is killed or the power goes:
   reader or writer (`finished`), puts the rest in place, so that all is new. An error, other than a kill, puts everything back.
 - What a killed run left under hidden names is removed by the next one that writes the same result, if its maker surely ended: a
   process of this host that is gone, or, when that cannot be known, one that has touched nothing for two days.
-- Two runs into the same place: each is whole, the later one stays.
+- Two runs into the same place: each is whole; with `overwrite` the later one stays, without it the earlier one, and the later is
+  refused also when both found the place empty.
 - A GeoPackage that another program has open is not replaced (`in_use.refuse_open`).
 """
 
@@ -33,6 +34,7 @@ from typing import TYPE_CHECKING
 
 from loopgis.core.errors import InputError, LoopgisError
 from loopgis.core.in_use import SIDE_FILES, refuse_open
+from loopgis.core.place import OTHER, is_one_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -46,9 +48,10 @@ _OF_THE_DISK = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS}
 
 
 @contextmanager
-def replaced_file(path: Path) -> Iterator[Path]:
+def replaced_file(path: Path, *, overwrite: bool = True) -> Iterator[Path]:
     """Temporary path in the same folder; when the block ends well it takes the place of `path` in one step.
 
+    overwrite: False refuses a file that is there by then, whoever made it.
     On any exception the temporary file and its side files are gone and `path` is as it was. A link is written through, and the
     rights of a file that was there are kept. Raises InputError when the folder cannot be written, the disk is full, or `path` is a
     GeoPackage that is open elsewhere.
@@ -68,7 +71,8 @@ def replaced_file(path: Path) -> Iterator[Path]:
                 shutil.copymode(place, temp)
             _sync(temp)
             refuse_open(path)
-            temp.replace(place)
+            if overwrite or not _linked(temp, path, place):
+                temp.replace(place)
             with suppress(OSError):  # it stands there: no news that takes it back
                 _sync(place.parent)
         finally:
@@ -77,19 +81,19 @@ def replaced_file(path: Path) -> Iterator[Path]:
                     temp.with_name(temp.name + side).unlink(missing_ok=True)
 
 
-def write_text(path: Path, text: str) -> Path:
+def write_text(path: Path, text: str, *, overwrite: bool = True) -> Path:
     """Write a text in UTF-8 with plain line ends, whole or not at all; gives the path. Raises as `replaced_file` does."""
-    with replaced_file(path) as temp:
+    with replaced_file(path, overwrite=overwrite) as temp:
         temp.write_bytes(text.encode("utf-8"))
     return path
 
 
 @contextmanager
-def replaced_files(paths: Sequence[Path]) -> Iterator[list[Path]]:
+def replaced_files(paths: Sequence[Path], *, overwrite: bool = True) -> Iterator[list[Path]]:
     """Temporary paths of the same names for files that belong together; when the block ends well all take their places, or none.
 
     Links are written through, rights kept. Those of one folder go together even when the process is killed, see above; `paths` are
-    put in place from the last to the first where they lie in several folders. Raises InputError as `replaced_file` does.
+    put in place from the last to the first where they lie in several folders. overwrite, errors: as `replaced_file`.
     """
     places = [Path(os.path.realpath(p)) for p in paths]
     with ExitStack() as stack:
@@ -97,7 +101,7 @@ def replaced_files(paths: Sequence[Path]) -> Iterator[list[Path]]:
         for path, place in zip(paths, places, strict=True):
             if place.parent not in rooms:
                 names = [glob.escape(p.name) for p in places if p.parent == place.parent]
-                room = _room(path, place.parent, place.stem, names, inside=True, overwrite=True)
+                room = _room(path, place.parent, place.stem, names, inside=True, overwrite=overwrite)
                 rooms[place.parent] = stack.enter_context(room)
         yield [rooms[p.parent] / p.name for p in places]
 
@@ -147,8 +151,8 @@ def _room(told: Path, place: Path, stem: str, ours: Sequence[str], *, inside: bo
                     parent.rmdir()
 
 
-def check_folder(folder: Path, ours: Iterable[str], *, overwrite: bool) -> None:
-    """InputError when results could not be put there: asked before a long computation, and again before writing."""
+def check_folder(folder: Path, ours: Iterable[str], *, overwrite: bool, inputs: Iterable[str | Path] = ()) -> None:
+    """InputError when results could not be put there, or only over an input: asked before a long computation and before writing."""
     if folder.exists() and not folder.is_dir():
         raise InputError(str(folder), "is a file, not a folder", "name another output folder")
     place = Path(os.path.realpath(folder))
@@ -157,6 +161,12 @@ def check_folder(folder: Path, ours: Iterable[str], *, overwrite: bool) -> None:
         raise InputError(str(folder), f"{above} is a file, not a folder", "name another output folder")
     finished(place)
     _refuse_results(folder, place, ours, overwrite=overwrite)
+    read = list(inputs)
+    for name in _results(place, ours) if place.is_dir() else ():
+        if is_one_of(place / name, read):
+            raise InputError(
+                str(folder), f"holds {name}, an input of this run, which would be lost", "name another folder"
+            )
 
 
 def finished(folder: Path) -> None:
@@ -258,6 +268,17 @@ def _closed(temp: Path) -> None:
     left = [s for s in SIDE_FILES if temp.with_name(temp.name + s).exists()]
     if left:
         raise OSError(errno.EBUSY, f"side files {left} are still open", str(temp))
+
+
+def _linked(temp: Path, told: Path, place: Path) -> bool:
+    """True when the new file could take the place of nothing, in one step; False on a disk that cannot say."""
+    try:
+        os.link(temp, place)
+    except OSError:
+        if os.path.lexists(place):
+            raise InputError(str(told), "is there already", OTHER) from None
+        return False
+    return True
 
 
 def _renamed(temp: Path, place: Path) -> bool:

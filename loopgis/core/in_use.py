@@ -74,6 +74,11 @@ def readable(path: Path) -> Path:
     return kept.path
 
 
+def read_only(path: Path) -> sqlite3.Connection:
+    """A connection that changes nothing, to what was saved last. Raises InputError as `readable` does, and sqlite3.Error."""
+    return sqlite3.connect(f"{readable(path).resolve().as_uri()}?mode=ro", uri=True)
+
+
 def is_settled(path: Path) -> bool:
     """True when a file can be read where it lies, again and again and by other processes. Raises InputError as `readable` does."""
     return readable(path) == path

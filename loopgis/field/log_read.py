@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 from loopgis.core import limits
 from loopgis.core.atomic import write_text
 from loopgis.core.errors import InputError
-from loopgis.core.in_use import readable
+from loopgis.core.in_use import read_only
 from loopgis.field.log import FIELDS, clean, cleaned, entry_hash, instant, merged
 from loopgis.field.log_parts import (
     DECODER,
@@ -264,7 +264,7 @@ def _own_csv(lines: list[tuple[int, list[str]]], ended: bool, name: str) -> tupl
 def _geopackage(path: Path, name: str, asked: Asked) -> tuple[list[Entry], list[str]]:
     """Entries of the table rod_log. Raises InputError for a file that is being edited, or that has no such table."""
     try:
-        with closing(sqlite3.connect(f"{readable(path).resolve().as_uri()}?mode=ro", uri=True)) as db:
+        with closing(read_only(path)) as db:
             rows = list(_rod_log(db, name))
     except sqlite3.Error as error:
         raise InputError(

@@ -19,7 +19,7 @@ import shapely
 from loopgis.core import openable
 from loopgis.core.atomic import finished
 from loopgis.core.errors import InputError
-from loopgis.core.in_use import readable
+from loopgis.core.in_use import read_only, readable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -85,7 +85,7 @@ def _as_number(value: Any) -> float:  # noqa: ANN401 -- a cell of an outside fil
 
 def _query(path: Path, sql: str) -> list[tuple[Any, ...]]:
     """Rows of one read-only query."""
-    connection = sqlite3.connect(f"{readable(path).resolve().as_uri()}?mode=ro", uri=True)
+    connection = read_only(path)
     try:
         return connection.execute(sql).fetchall()
     finally:

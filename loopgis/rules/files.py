@@ -274,9 +274,10 @@ def _job(row: dict[str, Any], kinds: tuple[str, ...], where: str) -> JobRule | N
     if asked == ["max_bores"]:
         return JobRule(max_bores=_count(row["max_bores"], f"{where} max_bores"))
     fluids = row["allowed_fluids"]
-    if not isinstance(fluids, list) or not fluids:
-        raise InputError(where, "allowed_fluids is not a list", 'write allowed_fluids = ["water", "propylene glycol"]')
-    return JobRule(fluids=tuple(fluid_word(str(f)) for f in fluids))
+    if not isinstance(fluids, list) or not fluids or not all(isinstance(f, str) for f in fluids):
+        remedy = 'write allowed_fluids = ["water", "propylene glycol"]'
+        raise InputError(where, "allowed_fluids is not a list of words", remedy)
+    return JobRule(fluids=tuple(map(fluid_word, fluids)))
 
 
 def fluid_word(text: str) -> str:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from loopgis.core.atomic import write_text
 from loopgis.core.errors import InputError, UsageError
+from loopgis.core.place import ready_file
 from loopgis.core.units import FT_M
 from loopgis.core.version import VERSION
 from loopgis.rules.files import load, parse, shipped
@@ -295,10 +296,5 @@ def new_file(
     """
     place = Path(path)
     text = fresh_text(file_id, name=name, level=level, source=source, unit=unit)
-    if place.suffix != ".toml":
-        raise InputError(str(place), "is no name for a rule file", "let it end in .toml")
-    if place.is_dir():
-        raise InputError(str(place), "is a folder", "name a file in it")
-    if place.exists() and not overwrite:
-        raise InputError(str(place), "is there already", "add --overwrite to replace it, or name another file")
-    return write_text(place, text)
+    ready_file(place, suffix=".toml", overwrite=overwrite)
+    return write_text(place, text, overwrite=overwrite)

@@ -65,7 +65,7 @@ def screen(asked: Asked, *, tell: Callable[[str], None] = lambda _: None) -> Scr
     roll = roll_of(job)
     told = run(asked, job, roll, tell)
     tell("writing")
-    written = write_results(Path(asked.output), job, roll)
+    written = write_results(Path(asked.output), job, roll, overwrite=asked.overwrite)
     with suppress(OSError):
         removed(Path(job.folder))
     return Screening(

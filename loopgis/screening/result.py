@@ -86,7 +86,7 @@ class Written:
     load_kw: float
 
 
-def write_results(output: Path, job: Job, roll: Roll) -> Written:
+def write_results(output: Path, job: Job, roll: Roll, *, overwrite: bool) -> Written:
     """Write all three files from the parts of a job, all or none.
 
     Raises InputError when the place cannot be written, LoopgisError when a parcel has no verdict.
@@ -96,7 +96,7 @@ def write_results(output: Path, job: Job, roll: Roll) -> Written:
     outcomes: dict[str, int] = {k: tally.get(k, 0) for k in OUTCOMES}
     said = document(job, outcomes)
     picture, parquet = output.with_suffix(".png"), output.with_suffix(".parquet")
-    with replaced_files([output, parquet, picture]) as (package, table_file, picture_file):
+    with replaced_files([output, parquet, picture], overwrite=overwrite) as (package, table_file, picture_file):
         crs = _crs(job)
         unit_m = float(crs.axis_info[0].unit_conversion_factor)
         parts = list(batches(job, roll, table, figures=False))

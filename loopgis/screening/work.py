@@ -24,6 +24,7 @@ import numpy as np
 from loopgis.core.atomic import check_folder
 from loopgis.core.errors import InputError
 from loopgis.core.in_use import is_settled
+from loopgis.core.place import is_one_of
 from loopgis.core.version import VERSION
 from loopgis.screening.block import check, config_of, ided, kit_of, layers_of, verdicts
 from loopgis.screening.model import Block, Job, Verdict
@@ -168,13 +169,9 @@ def job_of(asked: Asked) -> Job:
     check(job)
     output = Path(os.path.realpath(asked.output))
     for ref in (parcels, *(ref for ref, _ in layers_of(job)), *([] if elevation is None else [elevation])):
-        if any(_same(ref.path, output.with_suffix(s)) for s in (output.suffix, ".parquet", ".png")):
+        if any(is_one_of(output.with_suffix(s), [ref.path]) for s in (output.suffix, ".parquet", ".png")):
             raise InputError(str(asked.output), f"would replace the input {ref.path.name}", "name another output")
     return replace(job, key=_fingerprint(job), folder=str(output.with_name(f"{output.stem}.parts")))
-
-
-def _same(one: Path, other: Path) -> bool:
-    return one.exists() and other.exists() and one.samefile(other)
 
 
 def _ref(text: str, where: str = "") -> LayerRef:

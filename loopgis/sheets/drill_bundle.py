@@ -42,7 +42,7 @@ def drill(
     """
     from loopgis.sheets.drill_read import drill_book  # noqa: PLC0415
 
-    check_folder(Path(folder), OURS, overwrite=overwrite)
+    check_folder(Path(folder), OURS, overwrite=overwrite, inputs=[gpkg])
     return write_drill(drill_book(gpkg, layout_id, units=units), Path(folder), overwrite=overwrite, tell=tell)
 
 

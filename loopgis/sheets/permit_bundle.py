@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.atomic import check_folder, replaced_file, replaced_folder
-from loopgis.core.errors import InputError
+from loopgis.core.place import ready_file
 from loopgis.core.units import length_text
 from loopgis.sheets import tokens
 from loopgis.sheets.permit_told import about_the_file
@@ -134,17 +134,17 @@ def setbacks(
     from loopgis.sheets.permit_set import write_set  # noqa: PLC0415
     from loopgis.sheets.permit_title import read_title  # noqa: PLC0415
 
-    place = Path(output)
-    _free(place, Path(gpkg), overwrite=overwrite)
+    inputs = [p for p in (gpkg, elevation, title) if p is not None]
+    place = ready_file(output, suffix=".pdf", overwrite=overwrite, inputs=inputs)
     names = (*FILES, FORM)
     if files is not None:
-        check_folder(Path(files), names, overwrite=overwrite)
+        check_folder(Path(files), names, overwrite=overwrite, inputs=inputs)
     words = None if title is None else read_title(Path(title))
     tell("measuring every bore anew")
     whole = audited(gpkg, rules, elevation=elevation)
     book = book_of(whole, layout_id=layout_id, units=units, title=words)
     found = tuple(f for f in whole.findings if not layout_id or f.layout_id in {"", layout_id})
-    with replaced_file(place) as temp:
+    with replaced_file(place, overwrite=overwrite) as temp:
         write_set(temp, book, paper=paper, scale=scale, tell=tell)
         written = [place]
         if files is not None:
@@ -157,17 +157,3 @@ def setbacks(
 
 
 FORM = "as_built_form.pdf"
-
-
-def _free(place: Path, source: Path, *, overwrite: bool) -> None:
-    """InputError when the plan set could not be put there."""
-    if place.suffix.lower() != ".pdf":
-        raise InputError(str(place), "is no name for a PDF", "end it in .pdf")
-    if place.is_dir():
-        raise InputError(str(place), "is a folder", "name a file that ends in .pdf")
-    if not place.parent.is_dir():
-        raise InputError(str(place), f"there is no folder {place.parent}", "make it first, or name another place")
-    if place.exists() and not overwrite:
-        raise InputError(str(place), "is there already", "use --overwrite, or name another file")
-    if place.exists() and source.exists() and place.samefile(source):
-        raise InputError(str(place), "is the file to be checked", "name another file")

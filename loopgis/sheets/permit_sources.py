@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from loopgis.core.in_use import readable
+from loopgis.core.in_use import read_only
 from loopgis.core.units import PSI_PA, length_text
 from loopgis.rules.audit_read import read_layer, read_table
 from loopgis.sheets.drill_pull import bore_size
@@ -71,9 +71,7 @@ def sources(package: Package, said: dict[str, Any]) -> tuple[SourceLine, ...]:
 
 def _changed(package: Package) -> dict[str, str]:
     """Day of the last change of each layer, as the file says; "" where it says nothing of worth."""
-    import sqlite3  # noqa: PLC0415
-
-    connection = sqlite3.connect(f"{readable(package.path).resolve().as_uri()}?mode=ro", uri=True)
+    connection = read_only(package.path)
     try:
         rows = connection.execute("SELECT lower(table_name), last_change FROM gpkg_contents").fetchall()
     finally:

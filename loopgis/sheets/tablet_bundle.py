@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from loopgis.core.atomic import check_folder, replaced_folder
+from loopgis.core.errors import InputError
+from loopgis.core.in_use import read_only
 from loopgis.sheets.layout_file import LayoutFile, moved
 from loopgis.sheets.stakeout import FILES as STAKES
 
@@ -55,7 +57,8 @@ def tablet(
     """Write the crew's folder of one layout of a GeoPackage, and give the paths of its files.
 
     gpkg: as `loopgis layout` or `loopgis score` writes it; layout_id: "" for the one of rank 1; units: "us" or "metric" instead of
-    the file's own. Raises InputError for a file or folder that cannot be used; nothing half-written is left.
+    the file's own. Raises InputError for a file or folder that cannot be used, and for one whose crew.gpkg holds readings; nothing
+    half-written is left.
     """
     from loopgis.sheets.drill_read import book_of  # noqa: PLC0415
     from loopgis.sheets.drill_sheet import write_drill_sheets  # noqa: PLC0415
@@ -66,7 +69,8 @@ def tablet(
     from loopgis.sheets.white_line import write_white_line, write_white_line_text  # noqa: PLC0415
 
     place = Path(folder)
-    check_folder(place, FILES, overwrite=overwrite)
+    check_folder(place, FILES, overwrite=overwrite, inputs=[gpkg])
+    _keep_readings(place / PACKAGE)
     file = LayoutFile(Path(gpkg))
     book = book_of(file, layout_id, units=units)
     with replaced_folder(place, FILES, overwrite=overwrite) as temp:
@@ -88,6 +92,21 @@ def tablet(
         write_readme(book, temp / "README.txt", FILES, HOW)
         names = sorted(p.name for p in temp.iterdir())
     return [place / name for name in names]
+
+
+def _keep_readings(package: Path) -> None:
+    """InputError when a crew's readings stand in the file that a new folder would replace."""
+    if not package.is_file():
+        return
+    try:
+        with closing(read_only(package)) as db:
+            (found,) = db.execute("SELECT count(*) FROM rod_log").fetchone()
+    except sqlite3.Error:  # no file of a crew
+        return
+    if found:
+        what = f"holds {found} readings of the crew, which would be lost"
+        remedy = "name another folder, or hand them to loopgis asbuilt and move the file away"
+        raise InputError(str(package), what, remedy)
 
 
 def thin_book(book: DrillBook, file: LayoutFile) -> DrillBook:

@@ -302,13 +302,16 @@ def _layer_ref(file: Path, value: dict[str, Any], where: str) -> LayerRef:
         part = value[name]
         if not isinstance(part, str) or not part.strip() or "\0" in part or len(part) > LONGEST_PATH:
             raise InputError(where, f"{name} = {str(part)[:60]!r} is not a usable text", "write a text in quotes")
-    return LayerRef(
-        written=value["path"],
-        path=(file.parent / value["path"]).absolute(),
-        layer=value.get("layer"),
-        where=value.get("where"),
-        crs=value.get("crs"),
-    )
+    try:
+        return LayerRef(
+            written=value["path"],
+            path=(file.parent / value["path"]).absolute(),
+            layer=value.get("layer"),
+            where=value.get("where"),
+            crs=value.get("crs"),
+        )
+    except InputError as error:  # it knows only the layer
+        raise InputError(f"{where} {error.where}", error.what, error.remedy) from None
 
 
 def _features(keys: Keys, rows: Any) -> tuple[FeatureRef, ...]:

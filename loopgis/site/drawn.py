@@ -16,7 +16,7 @@ import numpy as np
 import shapely
 
 from loopgis.core.errors import InputError
-from loopgis.core.in_use import readable
+from loopgis.core.in_use import read_only, readable
 from loopgis.site import shapes, vectors
 from loopgis.site.config import LayerRef
 from loopgis.site.log import plain
@@ -256,7 +256,7 @@ def _source(value: object, where: str) -> str:
 def _ask(path: Path, sql: str) -> list[dict[str, Any]]:
     """Rows of a read-only query, by lower-case column name; InputError for a file that is no GeoPackage."""
     try:
-        with closing(sqlite3.connect(f"{readable(path).resolve().as_uri()}?mode=ro", uri=True)) as db:
+        with closing(read_only(path)) as db:
             cursor = db.execute(sql)
             names = [str(d[0]).lower() for d in cursor.description]
             return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]

@@ -397,7 +397,7 @@ def test_filters_that_are_programs(where: str, folder: Path) -> None:
     digest = (folder / "parcel.gpkg").read_bytes()
     with_site(parcel=f'{{ path = "parcel.gpkg", where = {json.dumps(where)} }}')(folder)
     line = refusal(folder / "site.toml")
-    assert "parcel.gpkg" in line
+    assert "site.toml [site] parcel parcel.gpkg: where = " in line
     assert "more than a condition" in line
     assert (folder / "parcel.gpkg").read_bytes() == digest
 

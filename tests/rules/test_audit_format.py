@@ -16,6 +16,7 @@ import shapely
 from audit_files import META, Bore, Feature, Lot, straight
 
 from loopgis.core.errors import InputError
+from loopgis.rules import files
 from loopgis.rules.audit import audit, measure
 from loopgis.rules.audit_rules import kinds, load_rules, words
 
@@ -802,6 +803,7 @@ BAD = {
     "bores below 0": HEAD + rule("max_bores = -1", "ground"),
     "fluids": HEAD + rule("allowed_fluids = []", "ground"),
     "fluid": HEAD + rule("allowed_fluids = [3]", "ground"),
+    "fluids in a list": HEAD + rule('allowed_fluids = [["water"]]', "ground"),
     "ground alone": HEAD + rule("", "ground"),
     "on_fail": HEAD + rule('on_fail = "shout"\n' + FIVE),
     "certainty": TOP + ABOUT + '[applicability]\nclass_certainty = "assume"\n' + GOOD,
@@ -827,6 +829,9 @@ def test_a_word_or_figure_that_cannot_be_used_is_refused_in_one_line(name: str, 
     (tmp_path / "bad.toml").write_text(BAD[name], encoding="utf-8")
     with pytest.raises(InputError, match=r"^rule file .*bad\.toml") as caught:
         load_rules([str(tmp_path / "bad.toml")], tmp_path)
+    assert "\n" not in str(caught.value)
+    with pytest.raises(InputError, match=r"bad\.toml") as caught:  # nor does the generator work by it
+        files.load(str(tmp_path / "bad.toml"))
     assert "\n" not in str(caught.value)
 
 

@@ -1,0 +1,38 @@
+"""Where one result goes: looked at before the long computation, and never in the place of an input."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from loopgis.core.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+OTHER = "use --overwrite, or name another file"
+
+
+def ready_file(path: str | Path, *, suffix: str, overwrite: bool, inputs: Iterable[str | Path] = ()) -> Path:
+    """Path of a file to write.
+
+    Raises InputError when it is there and overwrite is False, is one of the inputs, its folder is not there, or its name does not
+    end in `suffix`: it may be something else, named by mistake.
+    """
+    place = Path(path)
+    if place.is_dir():
+        raise InputError(str(path), "is a folder", f"name a file that ends in {suffix}")
+    if place.suffix.lower() != suffix:
+        raise InputError(str(path), f"is no name for a file that ends in {suffix}", f"end it in {suffix}")
+    if not place.resolve().parent.is_dir():
+        raise InputError(str(path), f"there is no folder {place.parent}", "make it first, or name another place")
+    if is_one_of(place, inputs):
+        raise InputError(str(path), "is an input of this run, which would be lost", "name another file")
+    if place.exists() and not overwrite:
+        raise InputError(str(path), "is there already", OTHER)
+    return place
+
+
+def is_one_of(place: Path, inputs: Iterable[str | Path]) -> bool:
+    """Is a place one of some files, by whatever name."""
+    return place.exists() and any(Path(i).exists() and place.samefile(i) for i in inputs)
