@@ -69,7 +69,8 @@ def _depth_checks(path: Path) -> list[tuple[str, float, float, str]]:
     run = level_run(path)
     if run.any() and number_in(path.columns, "level_length_m") is not None:
         least = float(path.depth[run].min()) - path.radius_m
-        checks.append(("min_cover_m", least, COVER_M + float(np.abs(rough).max()), "m"))
+        ends = np.abs(np.diff(path.depth))[run[1:] != run[:-1]]  # where the run begins is known to a sample
+        checks.append(("min_cover_m", least, COVER_M + float(np.abs(rough).max() + ends.max(initial=0.0)), "m"))
     return checks
 
 

@@ -40,6 +40,7 @@ SITES = {
     393: "ground that dips between two half steps beside the entry",
     468: "ground that rises between two vertices, at the locator's range and for a rule on depth",
     3593: "least cover of a level run on rough ground",
+    4574: "least cover where a steep ramp meets the run, between two samples",
 }
 """Numbers of scripts/soak.py: what was wrong with each."""
 MORE = {
