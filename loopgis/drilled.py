@@ -7,7 +7,6 @@ independent audit, on the file that is written.
 
 from __future__ import annotations
 
-import tempfile
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -18,6 +17,7 @@ import shapely
 
 from loopgis.core.atomic import replaced_files
 from loopgis.core.errors import InputError, RangeError
+from loopgis.core.leftovers import scratch
 from loopgis.core.place import ready_file
 from loopgis.core.units import length_text, temperature_text
 from loopgis.field import ties as tying
@@ -372,8 +372,8 @@ class _Job:
         from loopgis.sheets.built_gpkg import write_draft  # noqa: PLC0415
         from loopgis.sheets.permit_read import book_of  # noqa: PLC0415
 
-        with tempfile.TemporaryDirectory(prefix="loopgis-") as folder:
-            draft = Path(folder) / self.file.path.name
+        with scratch() as folder:
+            draft = folder / self.file.path.name
             write_draft(draft, self.file, self.name, self.built_id, lying, self.rod_m)
             whole = audited(draft, rules, layout_id=self.built_id)
             return book_of(whole, layout_id=self.built_id, units=self.units)

@@ -20,20 +20,16 @@ from __future__ import annotations
 
 import errno
 import glob
-import hashlib
 import json
 import os
-import re
-import secrets
 import shutil
-import time
 from contextlib import ExitStack, contextmanager, suppress
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from loopgis.core.errors import InputError, LoopgisError
 from loopgis.core.in_use import SIDE_FILES, refuse_open
+from loopgis.core.leftovers import hidden, is_folder, is_left_over, sweep
 from loopgis.core.place import OTHER, is_one_of
 
 if TYPE_CHECKING:
@@ -42,8 +38,6 @@ if TYPE_CHECKING:
 MOVING = ".loopgis-moving"
 """Folder of results that stand complete and are not all in place yet."""
 _LIST, _OLD, _MOVED = ".list.json", ".old", "loopgis-moved"
-_HIDDEN = re.compile(r"\.(?P<stem>.+)\.[0-9a-f]{8}-(?P<pid>\d+)-(?P<home>[0-9a-f]{8})(?P<rest>.*)", re.DOTALL)
-_LEFT_S = 2 * 86400.0
 _OF_THE_DISK = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EROFS}
 
 
@@ -60,8 +54,8 @@ def replaced_file(path: Path, *, overwrite: bool = True) -> Iterator[Path]:
     with _told(path, place.parent):
         finished(place.parent)
         refuse_open(path)
-        _sweep(place.parent, place.stem, place.suffix)
-        temp = _hidden(place.parent, place.stem, place.suffix)
+        sweep(place.parent, place.stem, place.suffix)
+        temp = hidden(place.parent, place.stem, place.suffix)
         temp.touch(exist_ok=False)
         temp.unlink()
         try:
@@ -127,9 +121,9 @@ def _room(told: Path, place: Path, stem: str, ours: Sequence[str], *, inside: bo
         made = [p for p in place.parents if not p.exists()]
         place.parent.mkdir(parents=True, exist_ok=True)
         work = place if inside else _workshop(place)
-        _sweep(work, stem)
-        _sweep(place, _MOVED)
-        temp = _hidden(work, stem)
+        sweep(work, stem)
+        sweep(place, _MOVED)
+        temp = hidden(work, stem)
         temp.mkdir()
         try:
             yield temp
@@ -184,15 +178,10 @@ def finished(folder: Path) -> None:
         raise InputError(str(folder), what, "check permissions and free space") from None
 
 
-def is_left_over(name: str) -> bool:
-    """True for a hidden name as runs give to what is not finished."""
-    return _HIDDEN.fullmatch(name) is not None
-
-
 def removed(folder: Path) -> None:
     """Remove a whole folder, so that it is there or not there, never in part. Raises OSError when it cannot be."""
-    _sweep(folder.parent, folder.name)
-    temp = _hidden(folder.parent, folder.name)
+    sweep(folder.parent, folder.name)
+    temp = hidden(folder.parent, folder.name)
     folder.rename(temp)
     shutil.rmtree(temp, ignore_errors=True)
 
@@ -205,51 +194,6 @@ def _refuse_results(told: Path, place: Path, ours: Iterable[str], *, overwrite: 
         )
     for name in there:
         refuse_open(place / name)
-
-
-@cache
-def _home() -> str:
-    """The running system, and its space of process numbers, as eight digits; zeros where it does not tell."""
-    try:
-        boot = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii")
-        said = f"{boot} {Path('/proc/self/ns/pid').readlink()}"
-    except OSError:
-        return "0" * 8
-    return hashlib.sha256(said.encode()).hexdigest()[:8]
-
-
-def _stem(stem: str) -> str:
-    """As much of a name as leaves room for the rest."""
-    return stem.encode()[:120].decode(errors="ignore") or "_"
-
-
-def _hidden(folder: Path, stem: str, suffix: str = "") -> Path:
-    return folder / f".{_stem(stem)}.{secrets.token_hex(4)}-{os.getpid()}-{_home()}{suffix}"
-
-
-def _sweep(folder: Path, stem: str, suffix: str = "") -> None:
-    """Remove what runs that are gone left under hidden names of the same result."""
-    with suppress(OSError):
-        for item in list(folder.iterdir()):
-            found = _HIDDEN.fullmatch(item.name)
-            if found and found["stem"] == _stem(stem) and found["rest"].startswith(suffix):
-                with suppress(OSError):
-                    if _orphaned(item, int(found["pid"]), found["home"]):
-                        _drop(item)
-
-
-def _orphaned(item: Path, pid: int, home: str) -> bool:
-    if home == _home() != "0" * 8:
-        try:
-            os.kill(pid, 0)
-        except ProcessLookupError:
-            return True
-        except (OSError, OverflowError):
-            return False
-        return False
-    inside = item.iterdir() if item.is_dir() and not item.is_symlink() else ()
-    newest: float = max(p.lstat().st_mtime for p in (item, *inside))
-    return time.time() - newest > _LEFT_S
 
 
 def _workshop(place: Path) -> Path:
@@ -304,7 +248,7 @@ def _move_in(temp: Path, place: Path, patterns: Sequence[str]) -> None:
     aside = temp / _OLD
     aside.mkdir()
     for name in (*new, *gone):
-        if os.path.lexists(place / name) and not _is_folder(place / name):
+        if os.path.lexists(place / name) and not is_folder(place / name):
             _keep(place / name, aside / name)
             if name in new and not (place / name).is_symlink():
                 shutil.copymode(place / name, temp / name)
@@ -339,7 +283,7 @@ def _finish(place: Path) -> None:
         raise InputError(str(place), what, f"delete {MOVING} there, and make the results again with --overwrite")
     (moving / _OLD).mkdir(exist_ok=True)
     _advance(moving, place, new, gone)
-    temp = _hidden(place, _MOVED)
+    temp = hidden(place, _MOVED)
     moving.rename(temp)
     shutil.rmtree(temp, ignore_errors=True)
 
@@ -348,11 +292,11 @@ def _advance(moving: Path, place: Path, new: Sequence[str], gone: Sequence[str])
     """Put in place what is not yet, and take away what is no longer made."""
     for name in new:
         if os.path.lexists(moving / name):
-            if _is_folder(place / name):
+            if is_folder(place / name):
                 (place / name).rename(moving / _OLD / name)
             (moving / name).replace(place / name)
     for name in gone:
-        if _is_folder(place / name):
+        if is_folder(place / name):
             (place / name).rename(moving / _OLD / name)
         else:
             (place / name).unlink(missing_ok=True)
@@ -364,7 +308,7 @@ def _take_back(moving: Path, place: Path, new: Sequence[str], gone: Sequence[str
     for name in (*new, *gone):
         old = moving / _OLD / name
         if name in new and not os.path.lexists(moving / name):
-            if _is_folder(place / name) or not os.path.lexists(old):
+            if is_folder(place / name) or not os.path.lexists(old):
                 (place / name).rename(moving / name)
             else:
                 _keep(place / name, moving / name)
@@ -375,23 +319,12 @@ def _take_back(moving: Path, place: Path, new: Sequence[str], gone: Sequence[str
             old.replace(place / name)
 
 
-def _is_folder(item: Path) -> bool:
-    return item.is_dir() and not item.is_symlink()
-
-
 def _keep(old: Path, aside: Path) -> None:
     """Second name of a file, a copy where the disk knows no links."""
     try:
         os.link(old, aside, follow_symlinks=False)
     except OSError:
         shutil.copy2(old, aside, follow_symlinks=False)
-
-
-def _drop(item: Path) -> None:
-    if _is_folder(item):
-        shutil.rmtree(item)
-    else:
-        item.unlink()
 
 
 @contextmanager

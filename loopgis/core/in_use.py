@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from loopgis.core.errors import InputError
+from loopgis.core.leftovers import scratch_folder
 
 WAL, JOURNAL, SHARED = "-wal", "-journal", "-shm"
 SIDE_FILES = (WAL, SHARED, JOURNAL)
@@ -199,7 +200,7 @@ def _folder() -> Path:
     """The folder of this process for copies; it goes when the process ends."""
     mine = os.getpid()
     if mine not in _folders:
-        folder = _folders[mine] = Path(tempfile.mkdtemp(prefix="loopgis-"))
+        folder = _folders[mine] = scratch_folder()
 
         def clear() -> None:
             if os.getpid() == mine:  # not in a child that was forked

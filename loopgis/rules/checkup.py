@@ -8,7 +8,6 @@ function in `_ADVICE`.
 from __future__ import annotations
 
 import json
-import tempfile
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import combinations
@@ -18,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from loopgis.core import limits
 from loopgis.core.errors import InputError
 from loopgis.core.findings import Finding, in_order
+from loopgis.core.leftovers import scratch
 from loopgis.core.units import FT_M
 from loopgis.rules.audit_rules import load_rules
 from loopgis.rules.files import SCHEMA, known_words, parse, shipped
@@ -198,11 +198,11 @@ def _table(data: bytes, where: str) -> dict[str, Any]:
 
 def _audit_reading(data: bytes, where: str) -> AuditFile:
     """What the audit's reader understands; it reads files only, so the bytes go into one for a moment."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "rules.toml"
+    with scratch() as folder:
+        path = folder / "rules.toml"
         path.write_bytes(data)
         try:
-            return load_rules([str(path)], Path(folder))[0]
+            return load_rules([str(path)], folder)[0]
         except InputError as error:
             at = error.where.partition(", ")[2]
             raise InputError(f"{where} {at}".strip(), error.what, error.remedy) from None

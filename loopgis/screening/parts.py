@@ -12,8 +12,9 @@ from contextlib import contextmanager
 from dataclasses import asdict, fields
 from typing import TYPE_CHECKING, Any
 
-from loopgis.core.atomic import is_left_over, removed, replaced_file, write_text
+from loopgis.core.atomic import removed, replaced_file, write_text
 from loopgis.core.errors import InputError
+from loopgis.core.leftovers import is_left_over
 from loopgis.screening.model import Verdict
 
 if TYPE_CHECKING:

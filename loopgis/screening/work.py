@@ -50,6 +50,8 @@ TRIM_BYTES = 1 << 27
 WHOLE_HASH_BYTES = 1_000_000_000
 """Larger inputs are told by size, time of change, head and tail."""
 TAIL_BYTES = 1 << 20
+KEPT_TASKS = 50
+"""So many tasks that are done a scheduler of ours remembers; by itself it keeps a thousand, tens of megabytes."""
 LEVEL = 16
 LOST = "the scheduler is gone; run the same command again: parcels that are done are kept"
 
@@ -385,6 +387,8 @@ def _client(asked: Asked) -> Iterator[Any]:
             "distributed.comm.timeouts.connect": f"{CONNECT_S:.0f}s",
             "distributed.admin.large-graph-warning-threshold": "1GB",
             "distributed.worker.profile.enabled": False,  # its samples would add up in every worker
+            "distributed.admin.low-level-log-length": KEPT_TASKS,  # each record keeps a whole task
+            "distributed.diagnostics.computations.max-history": KEPT_TASKS,
             "distributed.nanny.pre-spawn-environ.MALLOC_TRIM_THRESHOLD_": TRIM_BYTES,
         }
     )

@@ -12,7 +12,6 @@ import shutil
 import sqlite3
 import tempfile
 from contextlib import closing, contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,12 +20,14 @@ import shapely
 from loopgis.core.atomic import replaced_file
 from loopgis.core.errors import InputError, LoopgisError
 from loopgis.core.in_use import SIDE_FILES
+from loopgis.core.leftovers import scratch_folder
 from loopgis.sheets.gpkg_tables import add_tables
 from loopgis.sheets.schema import LAYERS, LayerSchema
 from loopgis.sheets.styles import styles
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+    from pathlib import Path
 
     from numpy.typing import NDArray
     from pyproj import CRS
@@ -86,7 +87,7 @@ def write_layers(
 def drafted(target: Path) -> Iterator[Path]:
     """Path of a draft in the system's temporary folder, copied to `target` when the block ends well."""
     try:
-        folder = Path(tempfile.mkdtemp(prefix="loopgis-"))
+        folder = scratch_folder()
     except OSError as error:
         raise _no_room(error) from None
     try:

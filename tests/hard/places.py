@@ -23,8 +23,8 @@ from geopandas import GeoDataFrame
 from town_case import small_town
 
 from loopgis.cli.main import run
-from loopgis.core.atomic import is_left_over
 from loopgis.core.errors import InputError
+from loopgis.core.leftovers import is_left_over
 from loopgis.drilled import beside
 from loopgis.field.log_read import write_log_json
 from loopgis.sheets.drill_read import drill_book

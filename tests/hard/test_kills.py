@@ -6,8 +6,10 @@ import json
 import os
 import random
 import shutil
+import signal
 import sqlite3
 import sys
+import tempfile
 import time
 from collections import Counter
 from contextlib import closing
@@ -30,17 +32,17 @@ from places import (
 )
 
 import loopgis
-from loopgis.core import atomic
+from loopgis.core import leftovers
 from loopgis.core.atomic import (
     MOVING,
     check_folder,
     finished,
-    is_left_over,
     replaced_file,
     replaced_files,
     replaced_folder,
 )
 from loopgis.core.errors import InputError
+from loopgis.core.leftovers import is_left_over, scratch
 from loopgis.drilled import as_built
 from loopgis.rescore import score
 from loopgis.screening import parts
@@ -246,7 +248,7 @@ def test_what_dead_runs_left_goes_and_what_the_living_make_stays(tmp_path):
     dead.start()
     dead.join()
     old = time.time() - 3 * 86400
-    here, away = atomic._home(), "0badf00d"
+    here, away = leftovers._home(), "0badf00d"
     names = {
         f".a.12345678-{dead.pid}-{here}.gpkg": False,
         f".a.12345678-{dead.pid}-{here}.gpkg-journal": False,
@@ -267,8 +269,37 @@ def test_what_dead_runs_left_goes_and_what_the_living_make_stays(tmp_path):
     assert {n: (tmp_path / n).exists() for n in names} == names
 
 
+def test_drafts_of_dead_runs_go_from_the_temporary_folder(tmp_path, monkeypatch):
+    """A killed run cannot remove its draft; the next process does, and leaves those of the living, and all else."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    (tmp_path / "somebody").mkdir()
+    ready, go = FORK.Event(), FORK.Event()
+
+    def draft() -> None:
+        with scratch() as folder:
+            (folder / "draft.gpkg").write_bytes(b"much")
+            ready.set()
+            go.wait(60)
+
+    killed, living = FORK.Process(target=draft), FORK.Process(target=draft)
+    killed.start()
+    assert ready.wait(60)
+    os.kill(killed.pid, signal.SIGKILL)
+    killed.join()
+    ready.clear()
+    assert len(list(tmp_path.iterdir())) == 2
+    living.start()
+    assert ready.wait(60)
+    (left,) = (p for p in tmp_path.iterdir() if p.name != "somebody")
+    assert str(living.pid) in left.name
+    assert left.stat().st_mode & 0o777 == 0o700
+    go.set()
+    living.join(60)
+    assert [p.name for p in tmp_path.iterdir()] == ["somebody"]
+
+
 def test_leftovers_are_no_results(tmp_path):
-    for name in (f".L-01.12345678-1-{atomic._home()}.png", f".x.12345678-1-{atomic._home()}.png"):
+    for name in (f".L-01.12345678-1-{leftovers._home()}.png", f".x.12345678-1-{leftovers._home()}.png"):
         (tmp_path / name).write_text("x")
     check_folder(tmp_path, ("*.png",), overwrite=False)
     parts.open_folder(tmp_path, "key", {}, fresh=False)
