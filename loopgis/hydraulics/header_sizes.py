@@ -15,8 +15,8 @@ import numpy as np
 from loopgis.core.errors import RangeError
 from loopgis.core.figures import positive
 from loopgis.hydraulics.friction import ROUGHNESS_M, PipeLaw, pipe_law
-from loopgis.hydraulics.network import RETURN, SUPPLY, Flows, Liquid, Section, net_of, solve
-from loopgis.hydraulics.purge import PURGE_M_S, Purge, purge_flow
+from loopgis.hydraulics.network import RETURN, SUPPLY, Flows, Liquid, Net, Section, net_of, resized, solve_net
+from loopgis.hydraulics.purge import PURGE_M_S, Purge, purge_net
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -145,34 +145,40 @@ def choose_sizes(
     return replace(search.best, nodes=search.nodes, leaves=search.leaves)
 
 
-def figures_of(field: Field, sizes: Sequence[float], goals: Sequence[Goal], *, most_w: float = np.inf) -> Sizes | None:
+@dataclass(frozen=True, kw_only=True)
+class Nets:
+    """The networks of a field, of whatever sizes: while purging, and in use."""
+
+    purge: Net
+    design: Net
+
+
+def nets_of(field: Field) -> Nets:
+    """Both networks made ready. Raises RangeError as `network.net_of` does."""
+
+    def made(liquid: Liquid) -> Net:
+        ends = {"source": field.source, "sink": field.sink}
+        return net_of(field.sections, **ends, liquid=liquid, roughness_m=field.roughness_m)
+
+    return Nets(purge=made(field.purge_liquid), design=made(field.design_liquid))
+
+
+def figures_of(
+    field: Field, sizes: Sequence[float], goals: Sequence[Goal], *, nets: Nets | None = None, most_w: float = np.inf
+) -> Sizes | None:
     """One full choice of sizes worked out; None where no flow or not most_w purges it, or something flows the wrong way."""
+    nets = nets or nets_of(field)
     sections = list(field.sections)
     for part, size in zip(field.parts, sizes, strict=True):
         for i in part.sections:
             sections[i] = replace(sections[i], inside_diameter_m=size)
     try:
-        purge = purge_flow(
-            sections,
-            source=field.source,
-            sink=field.sink,
-            liquid=field.purge_liquid,
-            roughness_m=field.roughness_m,
-            velocity_m_s=field.velocity_m_s,
-            most_w=most_w,
-        )
+        purge = purge_net(resized(nets.purge, sections), velocity_m_s=field.velocity_m_s, most_w=most_w)
     except RangeError:
         return None
-    if np.any(purge.flows.flow_m3_s <= 0):
+    if purge.power_w > most_w or np.any(purge.flows.flow_m3_s <= 0):
         return None
-    design = solve(
-        sections,
-        source=field.source,
-        sink=field.sink,
-        flow_m3_s=field.design_flow_m3_s,
-        liquid=field.design_liquid,
-        roughness_m=field.roughness_m,
-    )
+    design = solve_net(resized(nets.design, sections), flow_m3_s=field.design_flow_m3_s)
     have = {
         "purge_power_w": purge.power_w,
         "purge_flow_m3_s": purge.flow_m3_s,
@@ -232,7 +238,7 @@ class _Search:
             rows = self.bounds.choices(low, high)
             bounds = self.bounds.of(rows, rows, floor, self._ceiling())
             for i in self._in_order(bounds, rows):
-                if not self._hopeless(bounds, i):
+                if not self._hopeless(bounds, i) and not self._hopeless(self.bounds.sharper(rows[i], bounds, i), 0):
                     self._leaf(rows[i])
             return
         part = int(np.flatnonzero(high > low)[0])
@@ -272,7 +278,7 @@ class _Search:
         self.leaves += 1
         sizes = [p.inside_diameters_m[k] for p, k in zip(self.field.parts, row.tolist(), strict=True)]
         most_w = np.inf if self.best is None or self.goals[0] != "purge_power_w" else self.best.figures[0] * (1 + 1e-8)
-        got = figures_of(self.field, sizes, self.goals, most_w=most_w)
+        got = figures_of(self.field, sizes, self.goals, nets=self.bounds.nets, most_w=most_w)
         if got is None or got.design.total_pa > self.limit_pa:
             return
         if self.best is None or better(got, self.best):
@@ -316,7 +322,8 @@ class _Bounds:
 
     def __init__(self, field: Field) -> None:
         self.field = field
-        net = net_of(field.sections, source=field.source, sink=field.sink, liquid=field.purge_liquid)
+        self.nets = nets_of(field)
+        net = self.nets.purge
         self.ends, self.count = net.ends, len(net.nodes)
         self.source, self.sink = net.nodes.index(field.source), net.nodes.index(field.sink)
         self.layers = _is_layered(net.ends.tolist(), self.source, self.sink)
@@ -394,8 +401,8 @@ class _Bounds:
         if self.layers:
             for i in np.flatnonzero(flow < np.inf).tolist():
                 inner = self._inner(wide[i : i + 1])[0]
-                loss[i] = max(loss[i], self._total_pa(inner, flow[i], self.field.purge_liquid) * (1 - 1e-10))
-                design[i] = self._total_pa(inner, self.field.design_flow_m3_s, self.field.design_liquid)
+                loss[i] = max(loss[i], self._total_pa(inner, float(flow[i]), self.nets.purge) * (1 - 1e-10))
+                design[i] = self._total_pa(inner, self.field.design_flow_m3_s, self.nets.design)
         figures: dict[Goal, Array] = {
             "purge_flow_m3_s": flow,
             "purge_pa": loss,
@@ -404,6 +411,17 @@ class _Bounds:
             "volume_m3": np.pi / 4 * np.sum(self._inner(narrow) ** 2 * self.length_m, axis=1),
         }
         return _Bound(figures=figures, floor_m3_s=least)
+
+    def sharper(self, row: Index, bounds: _Bound, i: int) -> _Bound:
+        """Bounds of one full choice from those of row i: what it loses at its least purge flow is worked out."""
+        flow = float(bounds.figures["purge_flow_m3_s"][i])
+        figures = {goal: rows[i : i + 1].copy() for goal, rows in bounds.figures.items()}
+        if flow < np.inf:
+            inner = self._inner(self._places(row[None]))[0]
+            loss = self._total_pa(inner, flow, self.nets.purge) * (1 - 1e-9)
+            figures["purge_pa"] = np.maximum(figures["purge_pa"], loss)
+            figures["purge_power_w"] = np.maximum(figures["purge_power_w"], flow * loss)
+        return _Bound(figures=figures, floor_m3_s=bounds.floor_m3_s[i : i + 1])
 
     def _places(self, rows: Index) -> Index:
         """Place of each section's size in the tables (sets, sections)."""
@@ -416,11 +434,10 @@ class _Bounds:
         tables = {name: table[places, np.arange(places.shape[1])] for name, table in vars(self.law).items()}
         return PipeLaw(**tables)
 
-    def _total_pa(self, inner_m: Array, flow_m3_s: float, liquid: Liquid) -> float:
+    def _total_pa(self, inner_m: Array, flow_m3_s: float, net: Net) -> float:
         pairs = zip(self.field.sections, inner_m.tolist(), strict=True)
         sections = [replace(s, inside_diameter_m=d) for s, d in pairs]
-        ends = {"source": self.field.source, "sink": self.field.sink}
-        return solve(sections, **ends, flow_m3_s=flow_m3_s, liquid=liquid, roughness_m=self.field.roughness_m).total_pa
+        return solve_net(resized(net, sections), flow_m3_s=flow_m3_s).total_pa
 
     def _purge(
         self, narrow: Index, wide: Index, floor: Array, ceiling: tuple[Goal, float]

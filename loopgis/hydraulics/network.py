@@ -225,14 +225,7 @@ def net_of(
         positive(**{f"{where} inside_diameter_m": s.inside_diameter_m})
         not_negative(**{f"{where} minor_k": s.minor_k})
     ends = np.array([(names[s.start], names[s.end]) for s in sections], dtype=np.intp)
-    law = pipe_law(
-        length_m=np.array([s.length_m for s in sections], dtype=float),
-        inside_diameter_m=np.array([s.inside_diameter_m for s in sections], dtype=float),
-        minor_k=np.array([s.minor_k for s in sections], dtype=float),
-        roughness_m=roughness_m,
-        density_kg_m3=liquid.density_kg_m3,
-        viscosity_pa_s=liquid.viscosity_pa_s,
-    )
+    law = _law_of(sections, liquid, roughness_m)
     tree = _tree(ends, law.drag_pa * law.to_reynolds, len(names))
     walk = _walk(ends, tree, names[sink], len(names))
     if len(walk) < len(names) - 1:
@@ -255,6 +248,22 @@ def net_of(
         law=law,
         liquid=liquid,
         roughness_m=roughness_m,
+    )
+
+
+def resized(net: Net, sections: Sequence[Section]) -> Net:
+    """The same network with other sizes, lengths or fittings of its sections, quicker than made anew. Raises RangeError."""
+    return replace(net, sections=tuple(sections), law=_law_of(sections, net.liquid, net.roughness_m))
+
+
+def _law_of(sections: Sequence[Section], liquid: Liquid, roughness_m: float) -> PipeLaw:
+    return pipe_law(
+        length_m=np.array([s.length_m for s in sections], dtype=float),
+        inside_diameter_m=np.array([s.inside_diameter_m for s in sections], dtype=float),
+        minor_k=np.array([s.minor_k for s in sections], dtype=float),
+        roughness_m=roughness_m,
+        density_kg_m3=liquid.density_kg_m3,
+        viscosity_pa_s=liquid.viscosity_pa_s,
     )
 
 

@@ -77,10 +77,18 @@ def purge_flow(
     more than most_w is known to be needed.
     """
     net = net_of(sections, source=source, sink=sink, liquid=liquid, roughness_m=roughness_m)
-    return _purge(net, velocity_m_s=velocity_m_s, changes=changes, hold_s=hold_s, most_w=most_w)
+    return purge_net(net, velocity_m_s=velocity_m_s, changes=changes, hold_s=hold_s, most_w=most_w)
 
 
-def _purge(net: Net, *, velocity_m_s: float, changes: float, hold_s: float, most_w: float) -> Purge:
+def purge_net(
+    net: Net,
+    *,
+    velocity_m_s: float = PURGE_M_S,
+    changes: float = 2.0,
+    hold_s: float = HOLD_S,
+    most_w: float = np.inf,
+) -> Purge:
+    """As `purge_flow`, of a network made ready with the liquid that is pumped. Raises RangeError as that does."""
     positive(velocity_m_s=velocity_m_s)
     not_negative(changes=changes, hold_s=hold_s)
     wanted = velocity_m_s * np.array([s.area_m2 for s in net.sections])
@@ -109,7 +117,12 @@ def _least(net: Net, wanted: Array, most_w: float) -> Flows:
 
     def at(total: float, near: Array | None) -> tuple[Flows, float]:
         flows = solve_net(net, flow_m3_s=total, near=near)
-        return flows, float(np.min(np.abs(flows.flow_m3_s) / wanted))
+        reached = float(np.min(np.abs(flows.flow_m3_s) / wanted))
+        if (
+            reached < 1 - 1e-12 and total * flows.total_pa > most_w
+        ):  # what is too little needs less power than what serves
+            raise RangeError("most_w", f"{most_w:g} W do not purge it", "other sizes, or more power")
+        return flows, reached
 
     low, (flows, reached) = floor, at(floor, None)
     low_reached = reached
@@ -121,8 +134,6 @@ def _least(net: Net, wanted: Array, most_w: float) -> Flows:
             raise RangeError(
                 where, "no flow moves it fast enough", "close other ways while it is purged, or lay it anew"
             )
-        if low * flows.total_pa > most_w:  # which only grows with the flow
-            raise RangeError("most_w", f"{most_w:g} W do not purge it", "other sizes, or more power")
         high = low * min(1.0001 / reached, 1.5)
         flows, reached = at(high, flows.flow_m3_s * (high / low))
     if low == flows.total_m3_s:
