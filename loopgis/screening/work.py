@@ -11,6 +11,7 @@ import hashlib
 import logging
 import os
 import resource
+import threading
 import time
 from collections import Counter
 from contextlib import contextmanager, suppress
@@ -50,6 +51,7 @@ TRIM_BYTES = 1 << 27
 WHOLE_HASH_BYTES = 1_000_000_000
 """Larger inputs are told by size, time of change, head and tail."""
 TAIL_BYTES = 1 << 20
+KEEP_UP_S = 2.0
 KEPT_TASKS = 50
 """So many tasks that are done a scheduler of ours remembers; by itself it keeps a thousand, tens of megabytes."""
 LEVEL = 16
@@ -415,8 +417,27 @@ def _client(asked: Asked) -> Iterator[Any]:
             silence_logs=logging.CRITICAL + 1,
         ) as cluster,
         distributed.Client(cluster, set_as_default=False) as client,
+        _kept_up(cluster, workers),
     ):
         yield client
+
+
+@contextmanager
+def _kept_up(cluster: Any, workers: int) -> Iterator[None]:
+    """Start workers anew that their keeper gave up: it does when one ends before it is all up, as by a task that waited for it."""
+    over = threading.Event()
+
+    def look() -> None:
+        while not over.wait(KEEP_UP_S):
+            cluster.scale(workers)
+
+    keeper = threading.Thread(target=look, daemon=True)
+    keeper.start()
+    try:
+        yield
+    finally:
+        over.set()
+        keeper.join()
 
 
 def _spread(client: Any, job: Job, blocks: Sequence[Block], told: Told) -> None:
@@ -437,7 +458,10 @@ def _spread(client: Any, job: Job, blocks: Sequence[Block], told: Told) -> None:
         at_work[future.key] = block
         return future
 
-    ahead = max(4, AHEAD * max(1, len(client.scheduler_info(n_workers=-1)["workers"])))
+    workers = len(client.scheduler_info(n_workers=-1)["workers"])
+    if not workers:
+        told.tell("the scheduler has no worker yet: waiting for one")
+    ahead = max(4, AHEAD * max(1, workers))
     queue = distributed.as_completed([hand_out() for _ in range(min(ahead, len(waiting)))])
     try:
         for future in queue:

@@ -23,6 +23,7 @@ from town_case import ENV, ROOT, command, small_town
 
 import loopgis
 from loopgis.core.errors import InputError
+from loopgis.screening import work
 from loopgis.screening.driver import screen
 from loopgis.screening.parts import read_parts
 from loopgis.screening.work import Asked, job_of, roll_of, run
@@ -374,8 +375,6 @@ def test_killed_run_leaves_nothing_half_written_and_resumes(town, alone, tmp_pat
 @pytest.mark.slow
 def test_a_parcel_that_ends_its_worker_every_time_is_told_and_the_others_are_judged(town, alone, tmp_path, monkeypatch):
     """A block with such a parcel is taken apart; that parcel alone is not judged."""
-    from loopgis.screening import work
-
     bad = int(rows(alone.paths[0]).row[5])
 
     def deadly(job, block):
@@ -395,6 +394,16 @@ def test_a_parcel_that_ends_its_worker_every_time_is_told_and_the_others_are_jud
     others = before.row != bad
     assert list(found.outcome[others]) == list(before.outcome[others])
     assert list(found.drilled_m[others]) == list(before.drilled_m[others])
+
+
+@pytest.mark.slow
+def test_a_worker_whose_keeper_gave_up_comes_back(town, tmp_path):
+    """A keeper ends with a worker that dies before it is all up: without another one the run would wait for ever."""
+    with work._client(asked(town, tmp_path / "s.gpkg", workers=1)) as client:
+        (keeper,) = client.cluster.workers.values()
+        client.cluster.sync(keeper.close)
+        assert client.submit(len, "parcel", pure=False).result(timeout=60) == 6
+        assert keeper not in client.cluster.workers.values()
 
 
 def test_what_stops_a_worker_is_told_by_its_own_words(town, tmp_path, monkeypatch):
