@@ -219,11 +219,11 @@ def test_the_search_finds_what_enumeration_finds(lot: int, monkeypatch: pytest.M
 def test_a_reverse_return_of_six_parts_wherever_the_search_begins(
     at_once: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Six circuits in reverse return, three steps each way, four sizes: 400 choices. A beginning changes no answer."""
+    """Six circuits in reverse return, three steps each way, three sizes: 100 choices. A beginning changes no answer."""
     monkeypatch.setattr(header_sizes, "AT_ONCE", at_once)
     rng = np.random.default_rng(17)
     sections = random_field(rng, 6, reverse=True)
-    menu = sorted(DR11.values())[-4:]
+    menu = sorted(DR11.values())[-4:-1]
     runs = [(6, 7), (8, 9), (10, 11), (17, 16), (15, 14), (13, 12)]
     field = Field(
         sections=tuple(sections),
