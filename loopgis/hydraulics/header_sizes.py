@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 AT_ONCE = 512
 """So many choices are bounded together instead of part by part."""
+WAYS_AT_ONCE = 4_000_000
+"""Fewer where the ways between all nodes would take too much memory."""
 GROWS = 1e-6
 """A bound that grows by a smaller share in a round has settled."""
 
@@ -135,6 +137,10 @@ def choose_sizes(
     )
     search = _Search(field, design_limit_pa, tuple(goals))
     held = search.bounds.whole()
+    if begin is not None and len(begin) != len(parts):
+        raise RangeError(
+            "begin", f"holds {len(begin)} sizes for {len(parts)} parts", "give one for each, or leave it out"
+        )
     if begin is not None:
         search.begin(begin)
     if held is not None:
@@ -234,7 +240,7 @@ class _Search:
         if np.all(low == high):
             self._leaf(low)
             return
-        if np.prod(high - low + 1, dtype=float) <= AT_ONCE and not self.bounds.layers:
+        if np.prod(high - low + 1, dtype=float) <= self.bounds.at_once:
             rows = self.bounds.choices(low, high)
             bounds = self.bounds.of(rows, rows, floor, self._ceiling())
             for i in self._in_order(bounds, rows):
@@ -327,6 +333,7 @@ class _Bounds:
         self.ends, self.count = net.ends, len(net.nodes)
         self.source, self.sink = net.nodes.index(field.source), net.nodes.index(field.sink)
         self.layers = _is_layered(net.ends.tolist(), self.source, self.sink)
+        self.at_once = 1 if self.layers else min(AT_ONCE, WAYS_AT_ONCE // self.count**2)
         into = [np.flatnonzero(net.ends[:, 1] == n) for n in range(self.count)]
         out = [np.flatnonzero(net.ends[:, 0] == n) for n in range(self.count)]
         self.leaving, self.arriving = out[self.source], into[self.sink]

@@ -367,6 +367,7 @@ def test_bad_figures_of_a_purge_are_refused(change: dict[str, object], named: st
         ({"parts": [Part(sections=(4,), inside_diameters_m=())]}, "part 0 inside_diameters_m"),
         ({"parts": [Part(sections=(4,), inside_diameters_m=(0.02,))] * 2}, "part 1"),
         ({"chains": [(0, 17)]}, "chains"),
+        ({"begin": [0.05]}, "begin"),
     ],
 )
 def test_bad_figures_of_a_choice_are_refused(change: dict[str, object], named: str) -> None:
