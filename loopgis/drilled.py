@@ -81,7 +81,7 @@ class AsBuilt:
     """A layout as drilled.
 
     book: all of it as plain values; bores: of the layout `book.built_id`, drilled ones as logged, others as planned; permit: the
-    audit of that layout; log: every entry that was read, undone ones too; read: the files that all this comes from.
+    audit of that layout; log: every entry that was read, undone ones too; read: the logs that they come from.
     """
 
     read: tuple[Path, ...]
@@ -100,7 +100,8 @@ class AsBuilt:
     def write(self, path: str | Path, *, overwrite: bool = False) -> list[Path]:
         """Write the GeoPackage, and beside it the as-built sheet and the owner's page; all or nothing. Gives their paths.
 
-        Raises InputError when one is there and overwrite is False, it is an input, or the place cannot be written.
+        It may replace the file that it was made from, since it holds all of it, but none of the logs. Raises InputError when one is
+        there and overwrite is False, it is a log, or the place cannot be written.
         """
         from loopgis.sheets.built_gpkg import write_built_package  # noqa: PLC0415
         from loopgis.sheets.built_sheet import write_built_sheet  # noqa: PLC0415
@@ -183,7 +184,7 @@ def as_built(
     name = layout_id or _meant(file, read_logs(paths, units=log_units, columns=columns))
     log = read_logs(paths, layout_id=name, units=log_units, columns=columns)
     tell(f"{len(log.entries)} entries of {len(one)} logs, layout {name}")
-    read = (file.path, *map(Path, one))
+    read = tuple(map(Path, one))
     return _Job(file, name, log, units or str(file.said.get("units", "us")), read).done(rules, tell)
 
 

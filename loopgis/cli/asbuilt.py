@@ -59,7 +59,7 @@ def command(
 
     tell = options.teller(verbose, quiet=quiet)
     named = dict(_column(text) for text in columns)
-    ready_file(place, suffix=".gpkg", overwrite=overwrite, inputs=[gpkg, *logs])
+    ready_file(place, suffix=".gpkg", overwrite=overwrite, inputs=logs)
     made = as_built(
         gpkg,
         logs,

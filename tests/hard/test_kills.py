@@ -360,7 +360,7 @@ def _screen(w: Path, to: Path):
     job = job_of(asked)
     roll = roll_of(job)
     screened(asked, job, roll, lambda _: None)
-    return lambda: write_results(to / "t.gpkg", job, roll)
+    return lambda: write_results(to / "t.gpkg", job, roll, overwrite=True)
 
 
 def _layout(w: Path, to: Path):
