@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 units = click.option(
     "--units", type=click.Choice(["us", "metric"]), help="Units of sheets and talk; default: the site file's."
 )
-overwrite = click.option("--overwrite", is_flag=True, help="Replace results that are there already; inputs never.")
+overwrite = click.option("--overwrite", is_flag=True, help="Replace results that are there already.")
 as_json = click.option("--json", "as_json", is_flag=True, help="Machine-readable result on stdout.")
 verbose = click.option("-v", "--verbose", count=True, help="Say more on stderr; -vv shows where a defect happened.")
 quiet = click.option("-q", "--quiet", is_flag=True, help="Say only what is wrong.")
