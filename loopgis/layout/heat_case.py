@@ -154,7 +154,7 @@ def section_of(site: Site) -> Section:
     hole = spec.bore.hole_diameter_m / 2
     half = spec.bore.pipe_spacing_m / 2 if spec.bore.pipe_spacing_m is not None else min(APART * outer, hole - outer)
     where = f"{spec.path} [bore] " + ("hole" if spec.bore.pipe_spacing_m is None else "pipe_spacing")
-    if half < outer * (1 - 1e-9) or half + outer > hole * (1 + 1e-9):
+    if half < outer * (1 - 1e-9) or half + outer > hole * (1 + 1e-9) or 2 * outer >= hole * (1 - 1e-9):
         what = f"two pipes of {2000 * outer:.0f} mm, {2000 * half:.0f} mm apart, do not fit in a hole of {2000 * hole:.0f} mm"
         raise InputError(where, what, "a wider hole, a smaller pipe or another spacing")
     fill = load_table("fills")["fills"][spec.bore.fill].get("conductivity")

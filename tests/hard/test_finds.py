@@ -77,6 +77,14 @@ def test_site(soak, number, tmp_path, monkeypatch):
     assert outcome in {"layouts", "none"}, told  # none: after a table of the package has grown it is another site
 
 
+def test_a_hole_that_its_two_pipes_just_fill_is_refused_by_name(soak, tmp_path, monkeypatch):
+    """Number 368 of seed 2: 3 in pipes of 3.5 in in a hole of 7 in; the pull found no room for the mud."""
+    monkeypatch.chdir(tmp_path)
+    outcome, told = soak.try_one(2, 368, tmp_path)
+    assert outcome == "refused", told
+    assert "[bore] hole: two pipes of 89 mm" in told["what"]
+
+
 def test_random_sites_again(soak, tmp_path, monkeypatch):
     """One number is one site, whatever was drawn before; and most sites are no refusals."""
     monkeypatch.chdir(tmp_path)
