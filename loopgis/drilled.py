@@ -18,7 +18,7 @@ import shapely
 from loopgis.core.atomic import replaced_files
 from loopgis.core.errors import InputError, RangeError
 from loopgis.core.leftovers import scratch
-from loopgis.core.place import ready_file
+from loopgis.core.place import is_one_of, ready_file
 from loopgis.core.units import length_text, temperature_text
 from loopgis.field import ties as tying
 from loopgis.field.book import BuiltBook, BuiltCrossing, BuiltFinding, BuiltHeat, Thing
@@ -113,6 +113,8 @@ class AsBuilt:
             write_built_package(package, self.file, self.log, self.book, self.bores, self.permit)
             write_built_sheet(sheet, self.book)
             write_owner_sheet(owner, self.book)
+            if not is_one_of(place, [self.file.path]):
+                self.file.seen.check()
         return made
 
     def summary(self) -> dict[str, Any]:

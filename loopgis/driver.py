@@ -44,6 +44,12 @@ MOVED_M = 0.5
 """A layout with less than this share of the best level run is left out, unless it is the best of its pattern."""
 
 
+def inputs_of(site: Site) -> list[Path]:
+    """The site file and all files that it names."""
+    home = Path(site.spec.path)
+    return [home, *(home.parent / s.path for s in site.sources)]
+
+
 def ready_to_write(folder: str | Path, *, overwrite: bool = False) -> None:
     """Raise InputError when results could not be written into a folder; asked before the long computation."""
     from loopgis.core.atomic import check_folder  # noqa: PLC0415
@@ -81,10 +87,7 @@ class Design:
         from loopgis.core.atomic import check_folder  # noqa: PLC0415
         from loopgis.sheets.bundle import OURS, Contents, write_bundle  # noqa: PLC0415
 
-        home = Path(self.site.spec.path)
-        check_folder(
-            Path(folder), OURS, overwrite=overwrite, inputs=[home, *(home.parent / s.path for s in self.site.sources)]
-        )
+        check_folder(Path(folder), OURS, overwrite=overwrite, inputs=inputs_of(self.site))
         contents = Contents(
             site=self.site, zones=self.zones, layouts=self.layouts, findings=self.findings, summary=self.summary()
         )

@@ -13,9 +13,10 @@ import shapely
 from loopgis.core.atomic import replaced_file
 from loopgis.core.errors import InputError, NoLayoutError, RangeError
 from loopgis.core.findings import Finding, in_order
+from loopgis.core.in_use import Seen
 from loopgis.core.place import ready_file
 from loopgis.core.units import length_text, temperature_text
-from loopgis.driver import layout_table, site_of
+from loopgis.driver import inputs_of, layout_table, site_of
 from loopgis.layout import assemble
 from loopgis.layout.generate import Draft, fresh_names
 from loopgis.layout.heat import study
@@ -70,11 +71,11 @@ class Scoring:
     def write(self, path: str | Path, *, overwrite: bool = False) -> Path:
         """Write the file as scored, all or nothing.
 
-        Raises InputError when it is there and overwrite is False, or is the file that was scored.
+        Raises InputError when it is there and overwrite is False, or is the file that was scored or one of the site's.
         """
         from loopgis.core.version import VERSION  # noqa: PLC0415
 
-        place = ready_file(path, suffix=".gpkg", overwrite=overwrite, inputs=[self.source])
+        place = ready_file(path, suffix=".gpkg", overwrite=overwrite, inputs=[self.source, *inputs_of(self.site)])
         scored = Scored(refused=self.refused, changes=self.changes, rod_log=self.rod_log, pads=self.spare_pads)
         with replaced_file(place, overwrite=overwrite) as temp:
             write_layouts(temp, self.site, self.zones, self.layouts, version=VERSION, scored=scored)
@@ -165,8 +166,9 @@ def score(
     from loopgis.site.log import Log  # noqa: PLC0415
 
     site = site_of(site, units)
-    log = Log()
+    log, seen = Log(), Seen([gpkg])
     sheet = sheet_of(Path(gpkg), site.frame, log)
+    seen.check()
     ground = prepare(site)
     tell(f"{len(sheet.lines)} bores in {Path(gpkg).name}")
     same_site = sheet.said.get("site_key") == site_key(site, ground.zones)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from loopgis.cli import options
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
 
 @click.command("asbuilt", short_help="Logs of the field -> as-built bores, compared and re-evaluated.")
-@click.argument("gpkg", type=click.Path(path_type=Path))
-@click.argument("logs", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("gpkg", type=options.PLACE)
+@click.argument("logs", nargs=-1, required=True, type=options.PLACE)
 @click.option("--layout", "layout_id", default="", help="Layout, e.g. L-02; left out: the one that the logs speak of.")
 @click.option(
     "--log-units",
@@ -27,9 +30,7 @@ from loopgis.cli import options
     help='A spreadsheet\'s column and what it means, e.g. "Tiefe=depth (m)". May be repeated.',
 )
 @click.option("--rules", multiple=True, help="Rule file instead of the file's own: an id or a path. May be repeated.")
-@click.option(
-    "-o", "--output", "place", required=True, type=click.Path(path_type=Path), help="GeoPackage for the as-built."
-)
+@click.option("-o", "--output", "place", required=True, type=options.PLACE, help="GeoPackage for the as-built.")
 @options.units
 @options.overwrite
 @options.as_json

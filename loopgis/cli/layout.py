@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from loopgis.cli import options
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @click.command("layout", short_help="The main job: ranked bore layouts for a site.")
@@ -16,7 +19,7 @@ from loopgis.cli import options
     "--output",
     "folder",
     required=True,
-    type=click.Path(file_okay=True, path_type=Path),
+    type=options.PLACE,
     help="Folder for the results.",
 )
 @click.option(

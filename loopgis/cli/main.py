@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import signal
 import sys
 import traceback
 import warnings
 from importlib import import_module
+from pathlib import Path
 
 import click
 
@@ -26,6 +29,10 @@ VERBS = {
     "rules": "loopgis.cli.rules",
     "screen": "loopgis.cli.screen",
 }
+
+
+STOPPED = {"SIGTERM": 143, "SIGHUP": 129}
+_OF_A_STREAM = {errno.ENOSPC, errno.EIO, errno.EBADF, errno.EDQUOT, errno.EFBIG}
 
 
 class Verbs(click.Group):
@@ -51,7 +58,7 @@ def cli() -> None:
 
     A planning aid, not a survey and not a sealed design: local code and licensed practice govern.
 
-    Exit codes: 0 done, 1 a defect of ours, 2 usage, 3 bad input, 4 no layout fits, 5 the audit found a failure.
+    Exit codes: 0 done, 1 a defect of ours, 2 usage, 3 bad input, 4 no layout fits, 5 the audit found a failure; above 128 stopped.
 
     Inputs that would fill the memory are refused by limits. A refusal names its limit; the environment variable LOOPGIS_LIMITS
     raises it for any verb, e.g. LOOPGIS_LIMITS="cells=1e8 rows=500000".
@@ -60,31 +67,59 @@ def cli() -> None:
 
 def run(args: list[str] | None = None) -> None:
     """Run the command line and leave the process with the documented exit code."""
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # an orderly end, so that nothing half-written stays
-    warnings.filterwarnings("ignore", message="Glyph .* missing from")  # a sheet shows a box, the terminal nothing
-    warnings.filterwarnings("ignore", category=RuntimeWarning, module="pyogrio")  # whoever reads tells what matters
+    _prepare()
     try:
         check_variable()
         code = cli.main(args=args, standalone_mode=False)
     except click.exceptions.Abort:
-        click.echo("loopgis: stopped", err=True)
+        options.out("loopgis: stopped", err=True)
         sys.exit(130)
+    except SystemExit as end:
+        if end.code in STOPPED.values():
+            options.out("loopgis: stopped", err=True)
+        raise
     except click.ClickException as error:
         error.show()
         sys.exit(2)
-    except LoopgisError as error:
-        options.say(f"loopgis: error: {error}", err=True)
-        sys.exit(error.exit_code)
-    except MemoryError:
-        told = f"memory: is not enough for these inputs; cut out the surroundings of the lot, or lower {VARIABLE} again"
-        options.say(f"loopgis: error: {told}", err=True)
-        sys.exit(InputError.exit_code)
     except Exception as error:  # noqa: BLE001 - the last line of defence: no traceback for a user unless asked
-        if "-vv" in (args if args is not None else sys.argv):
-            traceback.print_exc()
-        options.say(
-            f"loopgis: defect: {type(error).__name__}: {' '.join(str(error).split())[:300]}; please report it, -vv shows where",
-            err=True,
-        )
-        sys.exit(1)
+        sys.exit(_told(error, "-vv" in (args if args is not None else sys.argv)))
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _prepare() -> None:
+    for name, number in STOPPED.items():  # an orderly end, so that nothing half-written stays
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda *_, code=number: sys.exit(code))
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):  # closed by whoever called
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open(mode, encoding="utf-8"))  # noqa: SIM115 - as long as the process lives
+    warnings.filterwarnings("ignore", message="Glyph .* missing from")  # a sheet shows a box, the terminal nothing
+    warnings.filterwarnings("ignore", category=RuntimeWarning, module="pyogrio")  # whoever reads tells what matters
+
+
+def _told(error: Exception, where: bool) -> int:
+    """Say what went wrong in one line; gives the exit code. where: show the place of a defect."""
+    what, code = "", InputError.exit_code
+    if isinstance(error, LoopgisError):
+        what, code = str(error), error.exit_code
+    elif isinstance(error, MemoryError):
+        what = f"memory: is not enough for these inputs; cut out the surroundings of the lot, or lower {VARIABLE} again"
+    elif isinstance(error, UnicodeEncodeError):
+        what = f"{error.object[:60]!r}: cannot be used as a name here; use letters of UTF-8, and a UTF-8 locale"
+    elif isinstance(error, OSError) and error.filename is None and error.errno in _OF_A_STREAM:
+        options.hush()
+        what = f"standard output: cannot be written ({error.strerror}); free some space: results in files stand"
+    elif isinstance(error, OSError) and isinstance(error.filename, str | bytes):
+        path = Path(os.fsdecode(error.filename))
+        if not path.is_relative_to(Path(__file__).parents[1]):
+            what = (
+                f"{path}: {error.strerror}; check name, rights and room, and that nothing is moved while loopgis runs"
+            )
+    if what:
+        options.say(f"loopgis: error: {what}", err=True)
+        return code
+    if where:
+        traceback.print_exception(error)
+    text = " ".join(str(error).split())[:300]
+    options.say(f"loopgis: defect: {type(error).__name__}: {text}; please report it, -vv shows where", err=True)
+    return 1

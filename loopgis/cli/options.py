@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
+from contextlib import suppress
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -12,6 +15,19 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from loopgis.core.findings import Finding
+
+
+class _Place(click.Path):
+    """A path that says something: an empty one, as of a variable that is not set, would be the folder at hand."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:  # noqa: ANN401
+        """Path of the text."""
+        if value == "":
+            self.fail("is empty", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+PLACE = _Place(path_type=Path)
 
 units = click.option(
     "--units", type=click.Choice(["us", "metric"]), help="Units of sheets and talk; default: the site file's."
@@ -33,7 +49,29 @@ def clean(text: str) -> str:
 
 def say(text: str, *, err: bool = False) -> None:
     """Print lines on stdout or stderr; whatever stands in them that is not ours is cleaned."""
-    click.echo(clean(text), err=err)
+    out(clean(text), err=err)
+
+
+def out(text: str, *, err: bool = False, nl: bool = True) -> None:
+    """Print as it is. Talk that nobody takes is dropped; results that cannot be told raise OSError.
+
+    A reader that has enough ends the command well: files are written before anything is told on standard output.
+    """
+    try:
+        click.echo(text, err=err, nl=nl)
+    except BrokenPipeError:
+        if not err:
+            hush()
+            sys.exit(0)
+    except OSError:
+        if not err:
+            raise
+
+
+def hush() -> None:
+    """Nothing more goes to standard output, not even when Python ends and empties its buffers."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def teller(verbose: int, *, quiet: bool) -> Callable[[str], None]:
@@ -43,19 +81,19 @@ def teller(verbose: int, *, quiet: bool) -> Callable[[str], None]:
     if verbose:
         return lambda text: say(text, err=True)
     if sys.stderr.isatty():
-        return lambda text: click.echo(f"\r\033[K{clean(text[:78])}", err=True, nl=False)
+        return lambda text: out(f"\r\033[K{clean(text[:78])}", err=True, nl=False)
     return lambda _: None
 
 
 def end_of_talk(verbose: int, *, quiet: bool) -> None:
     """Clear the changing line."""
     if not quiet and not verbose and sys.stderr.isatty():
-        click.echo("\r\033[K", err=True, nl=False)
+        out("\r\033[K", err=True, nl=False)
 
 
 def show_json(value: Any) -> None:  # noqa: ANN401
     """Print a result for machines."""
-    click.echo(json.dumps(value, indent=1, sort_keys=False, allow_nan=False, default=str))
+    out(json.dumps(value, indent=1, sort_keys=False, allow_nan=False, default=str))
 
 
 def show_findings(findings: Sequence[Finding], *, quiet: bool, stdout: bool = False) -> None:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import shutil
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from loopgis.cli import options
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 _units = click.option(
     "--units", type=click.Choice(["us", "metric"]), default="us", show_default=True, help="Units of the talk."
@@ -84,9 +87,7 @@ def check_files(files: tuple[str, ...], as_json: bool, quiet: bool) -> int:
 
 @command.command("new", short_help="Start a rule file of your own.")
 @click.argument("file_id", metavar="ID")
-@click.option(
-    "-o", "--output", "out", required=True, type=click.Path(path_type=Path), help="Rule file to write, .toml."
-)
+@click.option("-o", "--output", "out", required=True, type=options.PLACE, help="Rule file to write, .toml.")
 @click.option("--name", default="", help="Name of the authority.")
 @click.option("--level", type=click.Choice(_LEVELS), help="Default: county, or that of the copied file.")
 @click.option("--from", "source", default="", metavar="SHIPPED_ID", help="Copy this shipped file, comments included.")

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from loopgis.cli import options
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
 
 @click.command("score", short_help="Evaluate bores again that were edited in a desktop GIS.")
-@click.argument("gpkg", type=click.Path(path_type=Path))
+@click.argument("gpkg", type=options.PLACE)
 @click.option("--site", "site", required=True, type=click.Path(), help="Site file that the layouts were made for.")
-@click.option("-o", "--output", "out", required=True, type=click.Path(path_type=Path), help="GeoPackage to write.")
+@click.option("-o", "--output", "out", required=True, type=options.PLACE, help="GeoPackage to write.")
 @options.units
 @options.overwrite
 @options.as_json

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from loopgis.cli import options
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @click.command("screen", short_help="Many parcels: which can take a loop, how much, why not.")
@@ -14,14 +17,14 @@ from loopgis.cli import options
 @click.option(
     "--site",
     required=True,
-    type=click.Path(path_type=Path),
+    type=options.PLACE,
     help="Site file without a parcel: ground, rig, rules, demand.",
 )
 @click.option(
     "-o",
     "--output",
     required=True,
-    type=click.Path(path_type=Path),
+    type=options.PLACE,
     help="GeoPackage to write; .parquet and .png beside it.",
 )
 @click.option("--buildings", default="", help="Layer of buildings, FILE or FILE:LAYER; instead of the site file's.")

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from loopgis.cli import options
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
 FAILED = 5
 
 
 @click.command("setbacks", short_help="Check any GeoPackage against rule files; plan set as PDF.")
-@click.argument("gpkg", type=click.Path(path_type=Path))
+@click.argument("gpkg", type=options.PLACE)
 @click.option(
     "--rules",
     multiple=True,
@@ -25,20 +28,16 @@ FAILED = 5
     default="",
     help="Layout, e.g. L-02; left out: all are checked, rank 1 (or what was drilled) is drawn.",
 )
-@click.option("-o", "--output", required=True, type=click.Path(path_type=Path), help="Plan set, a .pdf.")
+@click.option("-o", "--output", required=True, type=options.PLACE, help="Plan set, a .pdf.")
 @click.option(
     "--paper",
     type=click.Choice(["letter", "ledger", "arch-d", "a4", "a3", "a1"]),
     help="Default: ledger, or a3 in metres; the next larger where the lot asks it.",
 )
 @click.option("--scale", help="Of the site plan, e.g. '1 in = 30 ft' or 1:360. Default: the largest that fits.")
-@click.option(
-    "--title", type=click.Path(path_type=Path), help="TOML file with owner, contractor, permit, revisions ..."
-)
-@click.option(
-    "--files", type=click.Path(path_type=Path), help="Folder for tables, drawing, coordinates, one-call outline, form."
-)
-@click.option("--elevation", type=click.Path(path_type=Path), help="Raster of the ground, where the file holds none.")
+@click.option("--title", type=options.PLACE, help="TOML file with owner, contractor, permit, revisions ...")
+@click.option("--files", type=options.PLACE, help="Folder for tables, drawing, coordinates, one-call outline, form.")
+@click.option("--elevation", type=options.PLACE, help="Raster of the ground, where the file holds none.")
 @options.units
 @options.overwrite
 @options.as_json

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from loopgis.cli import options
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
 
 @click.command("tablet", short_help="The crew's bundle for a tablet without a network.")
-@click.argument("gpkg", type=click.Path(path_type=Path))
+@click.argument("gpkg", type=options.PLACE)
 @click.option("--layout", "layout_id", default="", help="Layout, e.g. L-02; left out: the one of rank 1.")
-@click.option("-o", "--output", "folder", required=True, type=click.Path(path_type=Path), help="Folder for the bundle.")
+@click.option("-o", "--output", "folder", required=True, type=options.PLACE, help="Folder for the bundle.")
 @options.units
 @options.overwrite
 @options.as_json

@@ -150,7 +150,7 @@ def check_folder(folder: Path, ours: Iterable[str], *, overwrite: bool, inputs: 
     if folder.exists() and not folder.is_dir():
         raise InputError(str(folder), "is a file, not a folder", "name another output folder")
     place = Path(os.path.realpath(folder))
-    above = next(p for p in place.parents if p.exists())
+    above = next((p for p in place.parents if p.exists()), place)
     if not above.is_dir():
         raise InputError(str(folder), f"{above} is a file, not a folder", "name another output folder")
     finished(place)

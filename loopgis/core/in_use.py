@@ -17,10 +17,13 @@ import tempfile
 import time
 from contextlib import closing, suppress
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from loopgis.core.errors import InputError
 from loopgis.core.leftovers import scratch_folder
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 WAL, JOURNAL, SHARED = "-wal", "-journal", "-shm"
 SIDE_FILES = (WAL, SHARED, JOURNAL)
@@ -78,6 +81,20 @@ def readable(path: Path) -> Path:
 def read_only(path: Path) -> sqlite3.Connection:
     """A connection that changes nothing, to what was saved last. Raises InputError as `readable` does, and sqlite3.Error."""
     return sqlite3.connect(f"{readable(path).resolve().as_uri()}?mode=ro", uri=True)
+
+
+class Seen:
+    """Files as they are when a run begins to read them, some of them layer by layer."""
+
+    def __init__(self, paths: Iterable[str | Path]) -> None:
+        """Look at them; what is not there does not count."""
+        self._stamps = {Path(p): _stamp(Path(p)) for p in paths if Path(p).is_file()}
+
+    def check(self) -> None:
+        """InputError when one was changed or replaced since: what was read of it may be of two states."""
+        for path, stamp in self._stamps.items():
+            if _stamp(path) != stamp:
+                raise InputError(str(path), "was changed while it was being read", "run the command again")
 
 
 def is_settled(path: Path) -> bool:

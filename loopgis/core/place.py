@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from loopgis.core.errors import InputError
+from loopgis.core.in_use import read_only
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -30,7 +33,27 @@ def ready_file(path: str | Path, *, suffix: str, overwrite: bool, inputs: Iterab
         raise InputError(str(path), "is an input of this run, which would be lost", "name another file")
     if place.exists() and not overwrite:
         raise InputError(str(path), "is there already", OTHER)
+    refuse_foreign(place)
     return place
+
+
+def refuse_foreign(place: Path) -> None:
+    """InputError when a GeoPackage or TOML file stands there that loopgis did not make: no old result, but somebody's data."""
+    if not place.is_file():
+        return
+    ours = True
+    if place.suffix.lower() == ".gpkg":
+        with suppress(sqlite3.Error), closing(read_only(place)) as db:
+            tables = {name for (name,) in db.execute("SELECT name FROM sqlite_master")}
+            if "gpkg_contents" in tables:
+                said = "SELECT count(*) FROM gpkg_metadata WHERE metadata LIKE '%\"loopgis\"%'"
+                ours = "gpkg_metadata" in tables and db.execute(said).fetchone() != (0,)
+    elif place.suffix.lower() == ".toml":
+        ours = b"loopgis-rules/" in place.read_bytes()[:100_000] or not place.stat().st_size
+    if not ours:
+        raise InputError(
+            str(place), "was not made by loopgis and is not replaced", "move it away, or name another file"
+        )
 
 
 def is_one_of(place: Path, inputs: Iterable[str | Path]) -> bool:

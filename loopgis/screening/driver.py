@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from loopgis.core.atomic import removed
+from loopgis.core.in_use import Seen
 from loopgis.screening.model import MEANING
+from loopgis.screening.parts import throw_away
 from loopgis.screening.result import write_results
-from loopgis.screening.work import clock, job_of, ready_to_write, roll_of, run
+from loopgis.screening.work import clock, job_of, ready_to_write, refs_of, roll_of, run
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -62,12 +63,13 @@ def screen(asked: Asked, *, tell: Callable[[str], None] = lambda _: None) -> Scr
     """
     ready_to_write(asked)
     job = job_of(asked)
+    seen = Seen(ref.path for ref in refs_of(job))
     roll = roll_of(job)
     told = run(asked, job, roll, tell)
     tell("writing")
-    written = write_results(Path(asked.output), job, roll, overwrite=asked.overwrite)
+    written = write_results(Path(asked.output), job, roll, overwrite=asked.overwrite, seen=seen)
     with suppress(OSError):
-        removed(Path(job.folder))
+        throw_away(Path(job.folder))
     return Screening(
         paths=written.paths,
         outcomes=written.outcomes,

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from loopgis.core.in_use import Seen
     from loopgis.screening.model import Job
     from loopgis.screening.work import Roll
 
@@ -86,10 +87,11 @@ class Written:
     load_kw: float
 
 
-def write_results(output: Path, job: Job, roll: Roll, *, overwrite: bool) -> Written:
+def write_results(output: Path, job: Job, roll: Roll, *, overwrite: bool, seen: Seen | None = None) -> Written:
     """Write all three files from the parts of a job, all or none.
 
-    Raises InputError when the place cannot be written, LoopgisError when a parcel has no verdict.
+    seen: the inputs as the run found them. Raises InputError when the place cannot be written or an input has changed, LoopgisError
+    when a parcel has no verdict.
     """
     table = verdict_table(job, roll)
     tally = Counter(table.column("outcome").to_pylist())
@@ -106,6 +108,8 @@ def write_results(output: Path, job: Job, roll: Roll, *, overwrite: bool) -> Wri
             _layer(draft, job, roll, table)
             _tables(draft, said)
             _verify(draft, len(roll.fids))
+        if seen is not None:
+            seen.check()
     loads = table.column("load_kw").to_numpy()
     return Written((output, parquet, picture), outcomes, float(np.nansum(loads)))
 

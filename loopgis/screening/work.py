@@ -10,11 +10,13 @@ import ctypes
 import hashlib
 import logging
 import os
+import re
 import resource
+import signal
 import threading
 import time
 from collections import Counter
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from importlib import import_module
 from pathlib import Path
@@ -25,7 +27,7 @@ import numpy as np
 from loopgis.core.atomic import check_folder
 from loopgis.core.errors import InputError
 from loopgis.core.in_use import is_settled
-from loopgis.core.place import is_one_of
+from loopgis.core.place import is_one_of, refuse_foreign
 from loopgis.core.version import VERSION
 from loopgis.screening.block import check, config_of, ided, kit_of, layers_of, verdicts
 from loopgis.screening.model import Block, Job, Verdict
@@ -52,6 +54,7 @@ WHOLE_HASH_BYTES = 1_000_000_000
 """Larger inputs are told by size, time of change, head and tail."""
 TAIL_BYTES = 1 << 20
 KEEP_UP_S = 2.0
+_ADDRESS = re.compile(r"([a-z]+://)?(\[[0-9A-Fa-f:]+\]|[^\s:/\[\]]+):\d{1,5}")
 KEPT_TASKS = 50
 """So many tasks that are done a scheduler of ours remembers; by itself it keeps a thousand, tens of megabytes."""
 LEVEL = 16
@@ -172,7 +175,7 @@ def job_of(asked: Asked) -> Job:
     job = replace(job, crs=tuple(sorted(crs.items())), given_kinds=tuple(sorted(kinds)))
     check(job)
     output = Path(os.path.realpath(asked.output))
-    for ref in (parcels, *(ref for ref, _ in layers_of(job)), *([] if elevation is None else [elevation])):
+    for ref in refs_of(job):
         if any(is_one_of(output.with_suffix(s), [ref.path]) for s in (output.suffix, ".parquet", ".png")):
             raise InputError(str(asked.output), f"would replace the input {ref.path.name}", "name another output")
     return replace(job, key=_fingerprint(job), folder=str(output.with_name(f"{output.stem}.parts")))
@@ -242,11 +245,15 @@ def _kinds(ref: LayerRef, columns: Sequence[str]) -> set[str]:
     return words & set(load_table("kinds")["kinds"])
 
 
+def refs_of(job: Job) -> list[LayerRef]:
+    """All layers and rasters of a job."""
+    return [job.parcels, *(ref for ref, _ in layers_of(job)), *([] if job.elevation is None else [job.elevation])]
+
+
 def _fingerprint(job: Job) -> str:
     """Digest of all that the verdicts hang on: contents of the files, layers and columns, rules, settings, version of loopgis."""
     digest = hashlib.sha256(f"{VERSION} {job.full} {job.id_column} {job.given_kinds} {job.crs}".encode())
-    refs = [job.parcels, *(ref for ref, _ in layers_of(job)), *([] if job.elevation is None else [job.elevation])]
-    for ref in refs:
+    for ref in refs_of(job):
         digest.update(f"{ref.path.name} {ref.layer} {ref.where} {ref.crs} {_content(ref.path)}".encode())
     kit = kit_of(job.spec_file, job.given_kinds, full=job.full)
     for file in kit.like.files:
@@ -364,9 +371,13 @@ def run(asked: Asked, job: Job, roll: Roll, tell: Callable[[str], None]) -> Told
             for block in blocks:
                 told.add(do_block(job, block))
             return told
-        with _client(asked) as client, client.as_current():
-            told.began = time.monotonic()
-            _spread(client, job, blocks, told)
+        try:
+            with _client(asked) as client, client.as_current():
+                told.began = time.monotonic()
+                _spread(client, job, blocks, told)
+        except KeyboardInterrupt:
+            tell("stopped: run the same command again to go on, parcels that are done are kept")
+            raise
     return told
 
 
@@ -395,6 +406,9 @@ def _client(asked: Asked) -> Iterator[Any]:
         }
     )
     if asked.scheduler:
+        if not _ADDRESS.fullmatch(asked.scheduler):
+            remedy = "write tcp://HOST:PORT, as the scheduler tells when it starts"
+            raise InputError(f"--scheduler {asked.scheduler}", "is no address", remedy)
         try:
             client = distributed.Client(asked.scheduler, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError, TimeoutError) as error:
@@ -408,18 +422,32 @@ def _client(asked: Asked) -> Iterator[Any]:
             client.close(timeout=2)
         return
     workers = asked.workers or max(1, len(os.sched_getaffinity(0)))
-    with (
-        distributed.LocalCluster(
-            n_workers=workers,
-            threads_per_worker=1,
-            processes=True,
-            dashboard_address=None,
-            silence_logs=logging.CRITICAL + 1,
-        ) as cluster,
-        distributed.Client(cluster, set_as_default=False) as client,
-        _kept_up(cluster, workers),
-    ):
+    with ExitStack() as stack:
+        with _deaf():
+            cluster = distributed.LocalCluster(
+                n_workers=workers,
+                threads_per_worker=1,
+                processes=True,
+                dashboard_address=None,
+                silence_logs=logging.CRITICAL + 1,
+            )
+            stack.enter_context(cluster)
+        client = stack.enter_context(distributed.Client(cluster, set_as_default=False))
+        stack.enter_context(_kept_up(cluster, workers))
         yield client
+
+
+@contextmanager
+def _deaf() -> Iterator[None]:
+    """Processes that are started now do not hear Ctrl-C, which a terminal sends to all: we do, and end them."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager
@@ -517,5 +545,6 @@ def ready_to_write(asked: Asked) -> None:
         raise InputError(str(asked.output), "is a folder", "name a file")
     names = [output.name, output.with_suffix(".parquet").name, output.with_suffix(".png").name]
     check_folder(output.parent, names, overwrite=asked.overwrite)
+    refuse_foreign(output)
     if not output.parent.is_dir() or not os.access(output.parent, os.W_OK):
         raise InputError(str(output.parent), "cannot be written", "check the folder and its permissions")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from loopgis.rules.model import Zone
     from loopgis.site.model import Site
 
-OURS = ("layouts.gpkg", "summary.json", "review.html", "L-[0-9][0-9]*.png", "L-[0-9][0-9]*-order.csv")
+OURS = ("layouts.gpkg", "summary.json", "review.html", "L-[0-9][0-9].png", "L-[0-9][0-9]-order.csv")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

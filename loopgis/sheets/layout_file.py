@@ -11,7 +11,7 @@ import shapely
 
 from loopgis.core.errors import InputError
 from loopgis.core.frame import Frame
-from loopgis.core.in_use import readable
+from loopgis.core.in_use import Seen, readable
 from loopgis.site.config import LayerRef
 from loopgis.site.drawn import plain_rows, said_in, tables_in
 from loopgis.site.log import plain
@@ -36,7 +36,7 @@ class LayoutFile:
     def __init__(self, path: Path) -> None:
         """Look whether it is one of ours; nothing else is read yet."""
         there(LayerRef(written=str(path), path=path))
-        self.path = path
+        self.path, self.seen = path, Seen([path])
         self.kept: dict[str, list[Record]] = {}
         self.tables = tables_in(path)
         missing = [t for t in NEEDED if t not in self.tables]
@@ -53,6 +53,7 @@ class LayoutFile:
         """Rows of a layer or table, of one layout when named; geometry under "geometry"; none when there is no such layer."""
         if layer not in self.kept:
             self.kept[layer] = self._read(layer)
+            self.seen.check()
         return [r for r in self.kept[layer] if not layout_id or r.get(_KEY) == layout_id]
 
     def _read(self, layer: str) -> list[Record]:

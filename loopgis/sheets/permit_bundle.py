@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from loopgis.core.atomic import check_folder, replaced_file, replaced_folder
+from loopgis.core.in_use import Seen
 from loopgis.core.place import ready_file
 from loopgis.core.units import length_text
 from loopgis.sheets import tokens
@@ -139,6 +140,7 @@ def setbacks(
     names = (*FILES, FORM)
     if files is not None:
         check_folder(Path(files), names, overwrite=overwrite, inputs=inputs)
+    seen = Seen(inputs)
     words = None if title is None else read_title(Path(title))
     tell("measuring every bore anew")
     whole = audited(gpkg, rules, elevation=elevation)
@@ -152,7 +154,9 @@ def setbacks(
             with replaced_folder(Path(files), names, overwrite=overwrite) as folder:
                 write_files(book, folder, source=Path(gpkg), elevation=None if elevation is None else Path(elevation))
                 write_form(folder / FORM, book)
+                seen.check()
                 written += [Path(files) / p.name for p in sorted(folder.iterdir())]
+        seen.check()
     return Checked(book=book, findings=found, written=tuple(written))
 
 

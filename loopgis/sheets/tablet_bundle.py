@@ -91,6 +91,7 @@ def tablet(
         write_white_line_text(book, temp / "white_line.txt")
         write_readme(book, temp / "README.txt", FILES, HOW)
         names = sorted(p.name for p in temp.iterdir())
+        file.seen.check()
     return [place / name for name in names]
 
 

@@ -833,7 +833,7 @@ def test_new_refuses_and_writes_nothing(
 
 def test_overwrite_replaces_in_one_step(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "own.toml"
-    path.write_text("mine", encoding="utf-8")
+    path.write_text(mine := 'schema = "loopgis-rules/1"  # mine', encoding="utf-8")
     with pytest.raises(InputError):
         new_file(path, "own")
 
@@ -845,7 +845,7 @@ def test_overwrite_replaces_in_one_step(tmp_path: Path, monkeypatch: pytest.Monk
         with pytest.raises(KeyboardInterrupt):
             new_file(path, "own", overwrite=True)
     assert [p.name for p in tmp_path.iterdir()] == ["own.toml"]
-    assert path.read_text("utf-8") == "mine"
+    assert path.read_text("utf-8") == mine
     assert new_file(path, "own", overwrite=True) == path
     assert load(str(path)).file_id == "own"
     assert [p.name for p in tmp_path.iterdir()] == ["own.toml"]
