@@ -275,13 +275,15 @@ def test_drafts_of_dead_runs_go_from_the_temporary_folder(tmp_path, monkeypatch)
     (tmp_path / "somebody").mkdir()
     ready, go = FORK.Event(), FORK.Event()
 
-    def draft() -> None:
+    def draft(last):
         with scratch() as folder:
             (folder / "draft.gpkg").write_bytes(b"much")
             ready.set()
-            go.wait(60)
+            if last:
+                go.wait(60)
+            time.sleep(60 * (not last))  # not on the event: it would wait for an answer of the killed one
 
-    killed, living = FORK.Process(target=draft), FORK.Process(target=draft)
+    killed, living = FORK.Process(target=draft, args=(False,)), FORK.Process(target=draft, args=(True,))
     killed.start()
     assert ready.wait(60)
     os.kill(killed.pid, signal.SIGKILL)
