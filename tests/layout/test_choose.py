@@ -47,7 +47,7 @@ def brute(cost, length, limits_, apart, forced):
     return best
 
 
-@pytest.mark.parametrize("block", range(10))
+@pytest.mark.parametrize("block", [*range(5), *(pytest.param(n, marks=pytest.mark.slow) for n in range(5, 10))])
 def test_equals_brute_force_and_the_bound_never_lies(block):
     """200 random instances, through the whole tree (nothing counted out at the start)."""
     for seed in range(20 * block, 20 * block + 20):
