@@ -93,7 +93,7 @@ def _orphaned(item: Path, pid: int, home: str) -> bool:
         except (OSError, OverflowError):
             return False
         return False
-    inside = item.iterdir() if item.is_dir() and not item.is_symlink() else ()
+    inside = item.iterdir() if is_folder(item) else ()
     newest: float = max(p.lstat().st_mtime for p in (item, *inside))
     return time.time() - newest > _LEFT_S
 

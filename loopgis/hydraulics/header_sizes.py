@@ -283,7 +283,8 @@ class _Search:
     def _leaf(self, row: Index) -> None:
         self.leaves += 1
         sizes = [p.inside_diameters_m[k] for p, k in zip(self.field.parts, row.tolist(), strict=True)]
-        most_w = np.inf if self.best is None or self.goals[0] != "purge_power_w" else self.best.figures[0] * (1 + 1e-8)
+        goal, most = self._ceiling()
+        most_w = most if goal == "purge_power_w" else np.inf
         got = figures_of(self.field, sizes, self.goals, nets=self.bounds.nets, most_w=most_w)
         if got is None or got.design.total_pa > self.limit_pa:
             return

@@ -74,10 +74,9 @@ def read_parts(folder: Path, key: str, columns: Sequence[str] | None = None) -> 
             data = path.read_bytes()
             if _digest(data) != path.stem.rpartition("-")[2]:
                 raise pa.ArrowInvalid("not as it was written")
-            own = parquet.read_schema(io.BytesIO(data)).metadata or {}
-            if own.get(b"key") != key.encode():
-                raise _of_others(folder)
             table = parquet.read_table(io.BytesIO(data), columns=None if columns is None else list(columns))
+            if (table.schema.metadata or {}).get(b"key") != key.encode():
+                raise _of_others(folder)
             found.append(table.cast(wanted))
         except (pa.ArrowException, OSError):
             with suppress(OSError):

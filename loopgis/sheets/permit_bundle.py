@@ -149,14 +149,15 @@ def setbacks(
     with replaced_file(place, overwrite=overwrite) as temp:
         write_set(temp, book, paper=paper, scale=scale, tell=tell)
         written = [place]
-        if files is not None:
+        if files is None:
+            seen.check()
+        else:
             tell("writing tables and drawing")
             with replaced_folder(Path(files), names, overwrite=overwrite) as folder:
                 write_files(book, folder, source=Path(gpkg), elevation=None if elevation is None else Path(elevation))
                 write_form(folder / FORM, book)
                 seen.check()
                 written += [Path(files) / p.name for p in sorted(folder.iterdir())]
-        seen.check()
     return Checked(book=book, findings=found, written=tuple(written))
 
 

@@ -51,16 +51,16 @@ if how == "locked":
 if how.startswith("log"):
     db.execute("PRAGMA journal_mode = WAL")
     db.execute("PRAGMA wal_autocheckpoint = 0")
-    db.execute("BEGIN")
-    for part in sql.split(";"):
-        db.execute(part)
-    db.execute("COMMIT")
 if how.startswith("journal"):
     db.execute("CREATE TABLE IF NOT EXISTS room (a)")
     db.execute("PRAGMA cache_size = 2")
+if how != "locked":
     db.execute("BEGIN IMMEDIATE")
     for part in sql.split(";"):
         db.execute(part)
+if how.startswith("log"):
+    db.execute("COMMIT")
+if how.startswith("journal"):
     db.executemany("INSERT INTO room VALUES (?)", [("x" * 900,)] * 3000)
 print("ready", flush=True)
 if how.endswith("killed"):
